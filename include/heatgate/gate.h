@@ -24,7 +24,7 @@
 #define HG_BOOT_BYTES 33   /* of a controller's boot mark; with NUL */
 #define HG_BOOTS_KEPT 8    /* contract 7: boots of a room remembered */
 #define HG_CHECKS_OPEN 4   /* room checks open at a time; oldest makes way */
-#define HG_EFFECTS_MAX 24  /* more than any step can need */
+#define HG_EFFECTS_MAX 32  /* more than any step can need */
 #define HG_STATEMENTS 4    /* of the room check */
 
 /* -- constants with their source -----------------------------------------*/
@@ -43,6 +43,7 @@
 #define HG_NUMBER_LIMIT (UINT64_C(1) << 53)
 #define HG_SERIAL_LIMIT (UINT64_C(1) << 52)
 #define HG_EPOCH_SHIFT 24
+#define HG_EPOCH_MAX ((UINT64_C(1) << 28) - 1) /* serials stay below 2^52 */
 /*
  * Faster than the physics of a hot room, between two fresh readings dt apart:
  * more than 20 C + 3 C/s * dt. A shut 8 m3 room rises below 1 C/s at 6 kW; a
@@ -406,7 +407,8 @@ struct hg_gate_session {
     int32_t target_mc;
     uint64_t duration_ms;
     struct hg_mono started_at; /* first permit */
-    struct hg_mono ends_at;    /* min of duration, cap, stay */
+    struct hg_mono ends_at;    /* min of duration, cap, stay … */
+    enum hg_why ends_why;      /* … and which of them it is */
     struct hg_mono held_at;
     uint64_t serial_before;    /* the permit before the one in force */
     /* no-rise: window of heater-on time */
@@ -420,6 +422,7 @@ struct hg_gate_session {
 
 struct hg_gate_permit {
     bool is_live;
+    bool is_due;               /* to be sent anew at once: it was changed */
     uint64_t serial;
     struct hg_mono sent_at;
     struct hg_mono until;
@@ -497,6 +500,8 @@ struct hg_gate_memory {
     uint32_t boot_count;
     struct hg_gate_plan plan;
     struct hg_gate_last last;
+    bool is_local;         /* started at the panel … */
+    uint64_t local_for_ms; /* … this long before it was taken */
 };
 
 /* What is seen from outside (contract 3.2), as far as the gate knows it. */
