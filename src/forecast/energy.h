@@ -1,0 +1,61 @@
+#ifndef HG_FORECAST_ENERGY_H
+#define HG_FORECAST_ENERGY_H
+
+/*
+ * Energy of one heat. Each stretch between two samples is counted with the
+ * best that both of them offer: the controller's meter, else its power
+ * reading, else rated power while it reports the heater on. Pure integers.
+ */
+#include "heatgate/tick.h"
+#include <stdbool.h>
+#include <stdint.h>
+
+/* One fresh telemetry message. */
+struct hg_energy_sample {
+    struct hg_mono at;
+    bool is_new_boot; /* the controller restarted since the last sample */
+    bool is_heater_on;
+    bool has_power;
+    bool has_energy;
+    uint32_t power_w;
+    uint64_t energy_wh; /* a counter that starts anew at a boot */
+};
+
+struct hg_energy {
+    uint32_t heater_w;
+    uint32_t stale_after_ms;
+    bool has_last;
+    struct hg_energy_sample last;
+    uint64_t metered_wh; /* counted by the meter */
+    uint64_t half_mj;    /* the rest: sum of (w + w) * ms, 2 * milli-joules */
+    uint64_t on_ms;      /* time with the heater reported on */
+};
+
+/*
+ * Start at nothing.
+ *
+ * heater_w        rated power
+ * stale_after_ms  a longer stretch without telemetry: nothing is known, and
+ *                 only the meter is believed across it
+ */
+void hg_energy_init(struct hg_energy *energy, uint32_t heater_w,
+                    uint32_t stale_after_ms);
+
+/*
+ * Take in one sample; the first one only marks the start. A sample that does
+ * not advance the time is ignored.
+ *
+ * A meter that went back, or a new boot, means that it began again at 0: its
+ * whole reading was used since. Readings that would mean more than four times
+ * rated power are not believed; the stretch is counted without the meter.
+ */
+void hg_energy_feed(struct hg_energy *energy,
+                    const struct hg_energy_sample *sample);
+
+/* What was used so far, rounded down. Never falls while samples come in. */
+uint64_t hg_energy_wh(const struct hg_energy *energy);
+
+/* How long the heater was reported on so far. */
+uint64_t hg_energy_on_ms(const struct hg_energy *energy);
+
+#endif
