@@ -27,7 +27,7 @@ struct hg_energy {
     bool has_last;
     struct hg_energy_sample last;
     uint64_t metered_wh; /* counted by the meter */
-    uint64_t half_mj;    /* the rest: sum of (w + w) * ms, 2 * milli-joules */
+    uint64_t half_mj;    /* the rest, in halves of a milli-joule */
     uint64_t on_ms;      /* time with the heater reported on */
 };
 
@@ -45,9 +45,11 @@ void hg_energy_init(struct hg_energy *energy, uint32_t heater_w,
  * Take in one sample; the first one only marks the start. A sample that does
  * not advance the time is ignored.
  *
- * A meter that went back, or a new boot, means that it began again at 0: its
- * whole reading was used since. Readings that would mean more than four times
- * rated power are not believed; the stretch is counted without the meter.
+ * A meter that went back began again at 0: its whole reading was used since.
+ * After a new boot the same holds when the whole reading is believable, else
+ * the meter outlived the boot and the difference counts. Believable is up to
+ * four times rated power and 1 kWh (meters may count in coarse steps); a
+ * stretch whose meter is not believed is counted without it.
  */
 void hg_energy_feed(struct hg_energy *energy,
                     const struct hg_energy_sample *sample);
