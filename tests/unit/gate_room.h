@@ -210,9 +210,8 @@ static inline void room_ready(struct room *room)
     room_sign_as(room, room_owner());
 }
 
-static inline struct hg_event room_heat(struct room *room,
-                                        struct hg_asker asker,
-                                        uint64_t duration_ms)
+static inline struct hg_event
+room_heat(struct room *room, struct hg_asker asker, uint64_t duration_ms)
 {
     struct hg_event event;
 

@@ -2,11 +2,11 @@
  * Starting: what a grant needs, that it is durable before the permit, that
  * each check opens the gate once, that a refusal names everything.
  */
+#include <cmocka.h>
+#include <setjmp.h>
 #include <stdarg.h>
 #include <stddef.h>
 #include <stdint.h>
-#include <setjmp.h>
-#include <cmocka.h>
 
 #include "base/text.h"
 #include "check.h"
@@ -43,8 +43,7 @@ static void test_gate__grant_is_durable_before_the_permit(void **unused)
     room_step(&room, &event);
     assert_null(room_effect(&room, HG_EFFECT_PERMIT));
     assert_null(room_effect(&room, HG_EFFECT_ANSWER));
-    assert_int_not_equal(
-        room_record(&room, HG_RECORD_HEAT_GRANTED)->ticket, 0);
+    assert_int_not_equal(room_record(&room, HG_RECORD_HEAT_GRANTED)->ticket, 0);
     room_commit(&room);
 
     permit = room_effect(&room, HG_EFFECT_PERMIT);
@@ -260,8 +259,7 @@ static void test_gate__names_every_unmet_condition(void **unused)
         { "proof below its age", almost_break_proof, 0 },
         { "clock, proof needed", break_clock_for_proof, W(CLOCK_UNTRUSTED) },
         { "clock, not needed", break_clock_without_need, 0 },
-        { "locked by a person", break_lockout,
-          W(LOCKED_OUT) | W(CHECK_VOID) },
+        { "locked by a person", break_lockout, W(LOCKED_OUT) | W(CHECK_VOID) },
         { "check at its age", break_check_age, W(CHECK_EXPIRED) },
         { "check below its age", almost_break_check_age, 0 },
         { "local heat", break_local, W(ALREADY_HEATING) },
@@ -283,8 +281,7 @@ static void test_gate__names_every_unmet_condition(void **unused)
 
         if (row[i].want == 0) {
             HG_CHECK_EQ(row[i].label,
-                        room_record(&room, HG_RECORD_HEAT_GRANTED) != NULL,
-                        1);
+                        room_record(&room, HG_RECORD_HEAT_GRANTED) != NULL, 1);
         } else {
             HG_CHECK_EQ(row[i].label, room_reasons(&room), row[i].want);
             HG_CHECK_EQ(row[i].label,
@@ -343,8 +340,8 @@ static void test_gate__one_check_opens_the_gate_once(void **unused)
     assert_int_equal(room_reasons(&room), W(CHECK_MISSING));
 }
 
-static void test_gate__door_that_opens_while_the_record_is_written(
-    void **unused)
+static void
+test_gate__door_that_opens_while_the_record_is_written(void **unused)
 {
     struct room room;
     struct hg_event event;
