@@ -25,8 +25,7 @@ enum hg_clock_doubt {
     HG_CLOCK_DOUBT_BUILD,   /* before the date of this program */
     HG_CLOCK_DOUBT_JOURNAL, /* before the newest journal record */
     HG_CLOCK_DOUBT_KERNEL,  /* the kernel says: not synchronised */
-    HG_CLOCK_DOUBT_SILENT,  /* the kernel could not be asked */
-    HG_CLOCK_DOUBT_STEP     /* stepped, and nobody vouches for it */
+    HG_CLOCK_DOUBT_SILENT   /* the kernel could not be asked */
 };
 
 enum hg_clock_kernel { /* what adjtimex says */
@@ -57,9 +56,11 @@ struct hg_clock_verdict {
  * order of enum hg_clock_doubt and the first one is the doubt.
  *
  * verdict  overwritten. has_stepped is told once for each step: the base
- *          moves along with it. A step while the kernel does not vouch for
- *          the clock leaves wall time untrusted until the kernel does; in
- *          mode HG_CLOCK_TRUSTED a step is told but trusted.
+ *          moves along with it. A step that the kernel does not vouch for
+ *          is never trusted, because setting the clock makes the kernel
+ *          call itself unsynchronised (adjtimex(2)) until somebody has
+ *          synchronised it again. In mode HG_CLOCK_TRUSTED a step is told
+ *          and trusted.
  */
 void hg_clock_judge(const struct hg_clock_inputs *inputs,
                     struct hg_clock_verdict *verdict);

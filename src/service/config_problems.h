@@ -6,6 +6,7 @@
  * HG_PROBLEMS_MAX further ones are only counted. Nobody in here prints; the
  * caller prints problem[i].text, one a line.
  */
+#include <stdbool.h>
 #include <stddef.h>
 #include <stdint.h>
 
