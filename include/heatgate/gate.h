@@ -18,39 +18,39 @@
 #include "heatgate/reasons.h"
 #include "heatgate/tick.h"
 
-/* -- sizes ---------------------------------------------------------------*/
+/* Sizes */
 
-#define HG_ID_BYTES 40     /* of a credential, a heat; with NUL */
-#define HG_BOOT_BYTES 33   /* of a controller's boot mark; with NUL */
-#define HG_BOOTS_KEPT 8    /* contract 7: boots of a room remembered */
-#define HG_CHECKS_OPEN 4   /* room checks open at a time; oldest makes way */
-#define HG_EFFECTS_MAX 32  /* more than any step can need */
-#define HG_STATEMENTS 4    /* of the room check */
+#define HG_ID_BYTES    40 /* of a credential, a heat; with NUL */
+#define HG_BOOT_BYTES  33 /* of a controller's boot mark; with NUL */
+#define HG_BOOTS_KEPT  8  /* contract 7: boots of a room remembered */
+#define HG_CHECKS_OPEN 4  /* room checks open at a time; oldest makes way */
+#define HG_EFFECTS_MAX 32 /* more than any step can need */
+#define HG_STATEMENTS  4  /* of the room check */
 
-/* -- constants with their source -----------------------------------------*/
+/* Constants with their source */
 
 /* caps by class of use: common practice for electric sauna heaters */
-#define HG_CAP_PRIVATE_MS (UINT64_C(360) * 60000)
-#define HG_CAP_SEMI_PUBLIC_MS (UINT64_C(720) * 60000)
-#define HG_CAP_PUBLIC_MS (UINT64_C(1080) * 60000)
-#define HG_TARGET_TOP_MC 110000  /* highest target: common practice */
-#define HG_AIR_MIN_MC (-40000)   /* gate.md section 4 */
-#define HG_AIR_MAX_MC 150000     /* gate.md section 4 */
-#define HG_MODULE_MAX_MC 50000   /* below 50 C: common practice */
-#define HG_MODULE_MAX_RH 95      /* below 95 % RH: common practice */
-#define HG_SEQ_JUMP_MAX 1000000  /* contract 7 */
-#define HG_LATE_DRIFT_MS_PER_S 2 /* contract 7: how the base rises */
-#define HG_NUMBER_LIMIT (UINT64_C(1) << 53)
-#define HG_SERIAL_LIMIT (UINT64_C(1) << 52)
-#define HG_EPOCH_SHIFT 24
-#define HG_EPOCH_MAX ((UINT64_C(1) << 28) - 1) /* serials stay below 2^52 */
+#define HG_CAP_PRIVATE_MS      (UINT64_C(360) * 60000)
+#define HG_CAP_SEMI_PUBLIC_MS  (UINT64_C(720) * 60000)
+#define HG_CAP_PUBLIC_MS       (UINT64_C(1080) * 60000)
+#define HG_TARGET_TOP_MC       110000   /* highest target: common practice */
+#define HG_AIR_MIN_MC          (-40000) /* gate.md section 4 */
+#define HG_AIR_MAX_MC          150000   /* gate.md section 4 */
+#define HG_MODULE_MAX_MC       50000    /* below 50 C: common practice */
+#define HG_MODULE_MAX_RH       95       /* below 95 % RH: common practice */
+#define HG_SEQ_JUMP_MAX        1000000  /* contract 7 */
+#define HG_LATE_DRIFT_MS_PER_S 2        /* contract 7: how the base rises */
+#define HG_NUMBER_LIMIT        (UINT64_C(1) << 53)
+#define HG_SERIAL_LIMIT        (UINT64_C(1) << 52)
+#define HG_EPOCH_SHIFT         24
+#define HG_EPOCH_MAX           ((UINT64_C(1) << 28) - 1) /* serials stay below 2^52 */
 /*
  * Faster than the physics of a hot room, between two fresh readings dt apart:
  * more than 20 C + 3 C/s * dt. A shut 8 m3 room rises below 1 C/s at 6 kW; a
  * ladle of water gives about 10 C in seconds; an opened door takes 60 C away
  * with a time constant of 20 s or more. From memory, with a factor 2.
  */
-#define HG_AIR_STEP_MC 20000
+#define HG_AIR_STEP_MC       20000
 #define HG_AIR_RATE_MC_PER_S 3000
 /*
  * The same reading to the last digit for this long with the heater reported
@@ -63,12 +63,12 @@
 /* how long a foreign permit keeps its lockout from being cleared: 2 leases */
 #define HG_RIVAL_LEASES 2
 
-/* -- words ---------------------------------------------------------------*/
+/* Words */
 
 enum hg_usage_class { /* 0 has the lowest cap */
-    HG_USAGE_PRIVATE = 0,
-    HG_USAGE_SEMI_PUBLIC,
-    HG_USAGE_PUBLIC
+                      HG_USAGE_PRIVATE = 0,
+                      HG_USAGE_SEMI_PUBLIC,
+                      HG_USAGE_PUBLIC
 };
 enum hg_evidence {
     HG_EVIDENCE_NONE = 0, /* never satisfied */
@@ -117,48 +117,48 @@ enum hg_statement {
     HG_STATEMENT_ALL = 15
 };
 
-/* -- policy: limits of one room, constant while it heats -------------------*/
+/* Policy: limits of one room, constant while it heats */
 
 struct hg_policy {
     enum hg_usage_class usage_class;
-    uint64_t session_cap_ms;     /* 60000 … the class cap */
-    int32_t target_max_mc;       /* 30000 … 110000 */
-    int32_t target_min_mc;       /* 30000 … target_max_mc */
-    uint32_t heater_w;           /* 500 … 60000 */
-    uint32_t lease_ms;           /* 5000 … 120000 */
-    uint32_t stale_after_ms;     /* 3000 … 60000 */
-    uint32_t late_after_ms;      /* 1000 … 30000 */
+    uint64_t session_cap_ms; /* 60000 … the class cap */
+    int32_t target_max_mc;   /* 30000 … 110000 */
+    int32_t target_min_mc;   /* 30000 … target_max_mc */
+    uint32_t heater_w;       /* 500 … 60000 */
+    uint32_t lease_ms;       /* 5000 … 120000 */
+    uint32_t stale_after_ms; /* 3000 … 60000 */
+    uint32_t late_after_ms;  /* 1000 … 30000 */
     enum hg_evidence evidence;
-    uint64_t look_in_window_ms;  /* 1 … 60 min */
-    uint64_t check_valid_ms;     /* 5 … 1440 min */
+    uint64_t look_in_window_ms; /* 1 … 60 min */
+    uint64_t check_valid_ms;    /* 5 … 1440 min */
     enum hg_door_rule door_rule;
-    uint32_t door_hold_max_ms;   /* 5000 … 300000 */
-    int32_t over_temp_mc;        /* target_max_mc + 5000 … 125000 */
-    int32_t no_rise_mc;          /* 1000 … 20000 */
-    uint64_t no_rise_ms;         /* 5 … 60 min */
-    uint64_t rest_after_cap_ms;  /* 0 … 1440 min */
-    uint64_t door_proof_ms;      /* 1 … 366 days */
+    uint32_t door_hold_max_ms;  /* 5000 … 300000 */
+    int32_t over_temp_mc;       /* target_max_mc + 5000 … 125000 */
+    int32_t no_rise_mc;         /* 1000 … 20000 */
+    uint64_t no_rise_ms;        /* 5 … 60 min */
+    uint64_t rest_after_cap_ms; /* 0 … 1440 min */
+    uint64_t door_proof_ms;     /* 1 … 366 days */
     bool is_commissioning_waived;
 };
 
-/* -- events ----------------------------------------------------------------*/
+/* Events */
 
 enum hg_event_kind {
-    HG_EVENT_TICK = 0,      /* time passes; at least once a second */
-    HG_EVENT_TELEMETRY,     /* reading */
-    HG_EVENT_PRESENCE,      /* is_online */
-    HG_EVENT_LOCAL,         /* local */
-    HG_EVENT_CHECK_OPEN,    /* asker, check */
-    HG_EVENT_CHECK_SIGN,    /* asker, check */
-    HG_EVENT_START,         /* asker, heat */
-    HG_EVENT_CHANGE,        /* asker, heat */
-    HG_EVENT_STOP,          /* asker */
-    HG_EVENT_PLAN,          /* asker, heat */
-    HG_EVENT_UNPLAN,        /* asker */
-    HG_EVENT_PLAN_MOVE,     /* heat.starts_at_ms: the forecast moved it */
+    HG_EVENT_TICK = 0,   /* time passes; at least once a second */
+    HG_EVENT_TELEMETRY,  /* reading */
+    HG_EVENT_PRESENCE,   /* is_online */
+    HG_EVENT_LOCAL,      /* local */
+    HG_EVENT_CHECK_OPEN, /* asker, check */
+    HG_EVENT_CHECK_SIGN, /* asker, check */
+    HG_EVENT_START,      /* asker, heat */
+    HG_EVENT_CHANGE,     /* asker, heat */
+    HG_EVENT_STOP,       /* asker */
+    HG_EVENT_PLAN,       /* asker, heat */
+    HG_EVENT_UNPLAN,     /* asker */
+    HG_EVENT_PLAN_MOVE,  /* heat.starts_at_ms: the forecast moved it */
     HG_EVENT_LINK_UP,
     HG_EVENT_LINK_DOWN,
-    HG_EVENT_COMMITTED,     /* ticket: that record is durable */
+    HG_EVENT_COMMITTED, /* ticket: that record is durable */
     HG_EVENT_JOURNAL_FAILED,
     HG_EVENT_JOURNAL_OK,
     HG_EVENT_ACCESS_ENDED,  /* asker.actor: this credential has ended */
@@ -179,10 +179,10 @@ struct hg_actor {
 
 /* Who asks. What the access unit knows about it right now. */
 struct hg_asker {
-    uint64_t request;   /* echoed in the answer; 0: no answer wanted */
+    uint64_t request; /* echoed in the answer; 0: no answer wanted */
     struct hg_actor actor;
-    bool is_allowed;    /* the credential may do this in this room */
-    bool has_stay;      /* the two wall times below hold */
+    bool is_allowed; /* the credential may do this in this room */
+    bool has_stay;   /* the two wall times below hold */
     int64_t stay_from_ms;
     int64_t stay_until_ms;
 };
@@ -192,10 +192,10 @@ struct hg_reading {
     char boot[HG_BOOT_BYTES]; /* zero-padded, not empty */
     uint64_t seq;
     uint64_t uptime_ms;
-    bool is_retained;   /* the MQTT retain flag: proves nothing */
-    bool is_whole;      /* false: only boot, seq and door could be read */
-    bool has_air;       /* false: null, the sensor is in fault */
-    enum hg_door door;  /* HG_DOOR_UNKNOWN: null */
+    bool is_retained;  /* the MQTT retain flag: proves nothing */
+    bool is_whole;     /* false: only boot, seq and door could be read */
+    bool has_air;      /* false: null, the sensor is in fault */
+    enum hg_door door; /* HG_DOOR_UNKNOWN: null */
     enum hg_heater heater;
     bool has_permit, has_door_count, has_module_c, has_module_rh;
     bool has_power, has_energy;
@@ -230,12 +230,12 @@ struct hg_event {
             enum hg_local what;
         } local;
         struct {
-            uint64_t id;        /* not 0; random, given by the caller */
-            uint32_t agreed;    /* bits of enum hg_statement */
+            uint64_t id;     /* not 0; random, given by the caller */
+            uint32_t agreed; /* bits of enum hg_statement */
             bool is_place_code_right;
         } check;
         struct {
-            char heat_id[HG_ID_BYTES]; /* given by the caller, unique */
+            char heat_id[HG_ID_BYTES];     /* given by the caller, unique */
             bool has_target, has_duration; /* CHANGE: which is asked for */
             int32_t target_mc;
             uint64_t duration_ms;
@@ -255,7 +255,7 @@ struct hg_event {
     };
 };
 
-/* -- effects -----------------------------------------------------------------*/
+/* Effects */
 
 enum hg_effect_kind {
     HG_EFFECT_NONE = 0,
@@ -309,7 +309,7 @@ enum hg_record {
 #define HG_RECORD_ENUM(name, code) HG_RECORD_##name,
     HG_RECORD_LIST(HG_RECORD_ENUM)
 #undef HG_RECORD_ENUM
-    HG_RECORD_COUNT
+        HG_RECORD_COUNT
 };
 
 enum hg_verdict {
@@ -322,20 +322,20 @@ enum hg_verdict {
 
 struct hg_effect {
     enum hg_effect_kind kind;
-    enum hg_record record;   /* RECORD, NOTICE: what happened, or NONE */
-    enum hg_level level;     /* NOTICE */
-    enum hg_why why;         /* REVOKE, RECORD, NOTICE: the cause, or NONE */
-    hg_why_set reasons;      /* RECORD, ANSWER: every unmet condition */
-    enum hg_verdict verdict; /* ANSWER */
-    uint64_t request;        /* ANSWER */
-    uint64_t ticket;         /* RECORD; 0: nothing waits for it */
-    uint64_t serial;         /* REVOKE, PERMIT, RECORD of a grant */
-    uint64_t epoch;          /* EPOCH */
-    uint64_t ttl_ms;         /* PERMIT */
-    int32_t target_mc;       /* PERMIT, RECORD, ANSWER */
-    uint64_t duration_ms;    /* RECORD, ANSWER: as granted */
-    struct hg_mono ends_at;  /* ANSWER to a grant: end of the heat */
-    struct hg_actor actor;   /* RECORD: who */
+    enum hg_record record;     /* RECORD, NOTICE: what happened, or NONE */
+    enum hg_level level;       /* NOTICE */
+    enum hg_why why;           /* REVOKE, RECORD, NOTICE: the cause, or NONE */
+    hg_why_set reasons;        /* RECORD, ANSWER: every unmet condition */
+    enum hg_verdict verdict;   /* ANSWER */
+    uint64_t request;          /* ANSWER */
+    uint64_t ticket;           /* RECORD; 0: nothing waits for it */
+    uint64_t serial;           /* REVOKE, PERMIT, RECORD of a grant */
+    uint64_t epoch;            /* EPOCH */
+    uint64_t ttl_ms;           /* PERMIT */
+    int32_t target_mc;         /* PERMIT, RECORD, ANSWER */
+    uint64_t duration_ms;      /* RECORD, ANSWER: as granted */
+    struct hg_mono ends_at;    /* ANSWER to a grant: end of the heat */
+    struct hg_actor actor;     /* RECORD: who */
     char heat_id[HG_ID_BYTES]; /* PERMIT, RECORD, ANSWER; may be empty */
 };
 
@@ -346,7 +346,7 @@ struct hg_effects {
     struct hg_effect effect[HG_EFFECTS_MAX];
 };
 
-/* -- state: plain data, all zero is a room that refuses everything --------*/
+/* State: plain data, all zero is a room that refuses everything */
 
 struct hg_gate_boot {
     char boot[HG_BOOT_BYTES];
@@ -363,22 +363,22 @@ struct hg_gate_stream {
     struct hg_gate_boot boot[HG_BOOTS_KEPT]; /* [0] is the present one */
     uint32_t boot_count;
     bool has_base;
-    int64_t base_ms;          /* lateness: smallest receive - uptime … */
-    struct hg_mono base_at;   /* … as of then; rises 2 ms a second */
-    bool is_late;             /* the latest live message was late */
-    bool is_fresh;            /* a fresh reading, not stale yet */
-    bool has_reading;         /* reading below is the last fresh one */
-    struct hg_mono fresh_at;  /* receipt of the last fresh reading */
+    int64_t base_ms;         /* lateness: smallest receive - uptime … */
+    struct hg_mono base_at;  /* … as of then; rises 2 ms a second */
+    bool is_late;            /* the latest live message was late */
+    bool is_fresh;           /* a fresh reading, not stale yet */
+    bool has_reading;        /* reading below is the last fresh one */
+    struct hg_mono fresh_at; /* receipt of the last fresh reading */
     struct hg_reading reading;
-    enum hg_door door;        /* believed; CLOSED only while fresh */
-    uint64_t same_air_on_ms;  /* heater-on time with the same air reading */
+    enum hg_door door;       /* believed; CLOSED only while fresh */
+    uint64_t same_air_on_ms; /* heater-on time with the same air reading */
     struct hg_gate_counts counts;
 };
 
 struct hg_gate_check {
     enum hg_check_state state;
-    enum hg_why why;          /* VOID: what made it so */
-    bool is_suspended;        /* VALID, but reads void until proved unbroken */
+    enum hg_why why;   /* VOID: what made it so */
+    bool is_suspended; /* VALID, but reads void until proved unbroken */
     struct hg_mono expires_at;
     struct hg_actor signer;
     char boot[HG_BOOT_BYTES]; /* of the controller when it was signed */
@@ -387,8 +387,8 @@ struct hg_gate_check {
 };
 
 struct hg_gate_look { /* evidence that somebody was there */
-    bool has_open;  /* the door was seen to open … */
-    bool has_cycle; /* … and then to close */
+    bool has_open;    /* the door was seen to open … */
+    bool has_cycle;   /* … and then to close */
     bool has_panel;
     struct hg_mono open_at, cycle_at, panel_at;
 };
@@ -410,7 +410,7 @@ struct hg_gate_session {
     struct hg_mono ends_at;    /* min of duration, cap, stay … */
     enum hg_why ends_why;      /* … and which of them it is */
     struct hg_mono held_at;
-    uint64_t serial_before;    /* the permit before the one in force */
+    uint64_t serial_before; /* the permit before the one in force */
     /* no-rise: window of heater-on time */
     bool has_rise_base;
     int32_t rise_base_mc;
@@ -422,13 +422,17 @@ struct hg_gate_session {
 
 struct hg_gate_permit {
     bool is_live;
-    bool is_due;               /* to be sent anew at once: it was changed */
+    bool is_due; /* to be sent anew at once: it was changed */
     uint64_t serial;
     struct hg_mono sent_at;
     struct hg_mono until;
 };
 
-enum hg_pending_kind { HG_PENDING_NONE = 0, HG_PENDING_START, HG_PENDING_CHANGE };
+enum hg_pending_kind {
+    HG_PENDING_NONE = 0,
+    HG_PENDING_START,
+    HG_PENDING_CHANGE
+};
 
 struct hg_gate_pending { /* a grant that waits for its record */
     enum hg_pending_kind kind;
@@ -457,12 +461,12 @@ struct hg_gate_last { /* the session that ended last */
 };
 
 struct hg_gate_state {
-    struct hg_tick now;       /* of the latest step */
+    struct hg_tick now; /* of the latest step */
     bool is_link_up, is_online, is_journal_ok;
     bool is_commissioned;
-    int64_t proof_at_ms;      /* wall */
+    int64_t proof_at_ms; /* wall */
     uint64_t epoch;
-    uint64_t serial;          /* last one used, for permit or revoke */
+    uint64_t serial; /* last one used, for permit or revoke */
     uint64_t last_ticket;
     struct hg_gate_stream stream;
     struct hg_gate_check check;
@@ -473,15 +477,15 @@ struct hg_gate_state {
     struct hg_gate_permit permit;
     struct hg_gate_plan plan;
     struct hg_gate_last last;
-    hg_why_set lockouts;      /* latched */
-    struct hg_mono rival_at;  /* last foreign permit at or above ours */
+    hg_why_set lockouts;     /* latched */
+    struct hg_mono rival_at; /* last foreign permit at or above ours */
     bool is_resting;
     struct hg_mono rest_until;
-    bool is_local;            /* started at the panel */
+    bool is_local; /* started at the panel */
     struct hg_mono local_at;
-    bool is_unbidden;         /* on without permit; since when */
+    bool is_unbidden; /* on without permit; since when */
     struct hg_mono unbidden_at;
-    struct hg_mono revoked_at; /* last revoke, to repeat it */
+    struct hg_mono revoked_at;   /* last revoke, to repeat it */
     struct hg_mono silent_until; /* no permit of ours can be live after */
 };
 
@@ -517,7 +521,7 @@ struct hg_gate_view {
     hg_why_set reasons;     /* unmet for an ordinary start by an owner now */
 };
 
-/* -- the calls -----------------------------------------------------------------*/
+/* The calls */
 
 /*
  * Does the policy keep to its ranges (see struct hg_policy)? Returns NULL or

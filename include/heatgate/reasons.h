@@ -80,8 +80,7 @@
     X(DURATION_OVER_CAP, "duration-over-cap",                                  \
       "The duration is longer than this room's class of use allows.",          \
       "Ask for a shorter duration.")                                           \
-    X(OUTSIDE_STAY, "outside-stay",                                            \
-      "The code is not valid at this time.",                                   \
+    X(OUTSIDE_STAY, "outside-stay", "The code is not valid at this time.",     \
       "Use it within the days of the stay, or ask for a new code.")            \
     X(NOT_ALLOWED, "not-allowed", "This is not allowed with this code.",       \
       "Ask the owner or the manager.")                                         \
@@ -122,7 +121,7 @@ enum hg_why {
 #define HG_WHY_ENUM(name, code, text, remedy) HG_WHY_##name,
     HG_WHY_LIST(HG_WHY_ENUM)
 #undef HG_WHY_ENUM
-    HG_WHY_COUNT
+        HG_WHY_COUNT
 };
 
 /* a set of reasons: bit n stands for (enum hg_why)n; bit 0 is never set */

@@ -23,7 +23,7 @@ struct hg_turn {
      HG_WHY_BIT(HG_WHY_HEATER_UNBIDDEN) | HG_WHY_BIT(HG_WHY_RIVAL_GATEWAY) |   \
      HG_WHY_BIT(HG_WHY_SENSOR_FAULT) | HG_WHY_BIT(HG_WHY_LOCKED_OUT))
 
-/* -- effects.c ---------------------------------------------------------- */
+/* effects.c */
 
 /* Append a zeroed effect of that kind; the entry is valid until the next. */
 struct hg_effect *hg_turn_put(struct hg_turn *turn, enum hg_effect_kind kind);
@@ -45,7 +45,7 @@ uint64_t hg_turn_serial(struct hg_turn *turn);
 /* Make the epoch at least this and serials start above it; durable. */
 void hg_turn_raise_epoch(struct hg_turn *turn, uint64_t epoch);
 
-/* -- words.c ------------------------------------------------------------- */
+/* words.c */
 
 bool hg_actor_equal(const struct hg_actor *a, const struct hg_actor *b);
 bool hg_actor_is_staff(const struct hg_actor *actor);
@@ -55,7 +55,7 @@ struct hg_actor hg_actor_controller(void);
 /* The longest session: the configured cap, never above the class cap. */
 uint64_t hg_policy_cap_ms(const struct hg_policy *policy);
 
-/* -- conditions.c ---------------------------------------------------------- */
+/* conditions.c */
 
 /* What a running heat needs at every moment, for this asker. */
 hg_why_set hg_gate_standing(const struct hg_policy *policy,
