@@ -43,7 +43,7 @@
 #define HG_NUMBER_LIMIT        (UINT64_C(1) << 53)
 #define HG_SERIAL_LIMIT        (UINT64_C(1) << 52)
 #define HG_EPOCH_SHIFT         24
-#define HG_EPOCH_MAX           ((UINT64_C(1) << 28) - 1) /* serials stay below 2^52 */
+#define HG_EPOCH_MAX           ((UINT64_C(1) << 28) - 1) /* from the limit */
 /*
  * Faster than the physics of a hot room, between two fresh readings dt apart:
  * more than 20 C + 3 C/s * dt. A shut 8 m3 room rises below 1 C/s at 6 kW; a
