@@ -2,11 +2,11 @@
  * While it heats: the door, the lease, the caps, every way to end, and what
  * never revives it.
  */
-#include <cmocka.h>
-#include <setjmp.h>
 #include <stdarg.h>
 #include <stddef.h>
 #include <stdint.h>
+#include <setjmp.h>
+#include <cmocka.h>
 
 #include "base/text.h"
 #include "check.h"

@@ -2,11 +2,11 @@
  * Starting: what a grant needs, that it is durable before the permit, that
  * each check opens the gate once, that a refusal names everything.
  */
-#include <cmocka.h>
-#include <setjmp.h>
 #include <stdarg.h>
 #include <stddef.h>
 #include <stdint.h>
+#include <setjmp.h>
+#include <cmocka.h>
 
 #include "base/text.h"
 #include "check.h"
