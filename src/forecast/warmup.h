@@ -17,61 +17,12 @@
  * It never decides about heat. A wrong forecast costs comfort only.
  */
 #include "base/err.h"
-#include "forecast/thermal.h"
+#include "forecast/fit.h"
 #include "heatgate/tick.h"
 #include <stdbool.h>
 #include <stdint.h>
 
-#define HG_WARMUP_PARAMS  5  /* logarithms of the members of hg_thermal */
-#define HG_WARMUP_BINS    96 /* of a recorded warm-up */
 #define HG_WARMUP_NUMBERS 32
-
-/* What is known about the room: a normal distribution of the parameters. */
-struct hg_warmup_belief {
-    double mean[HG_WARMUP_PARAMS];
-    double cov[HG_WARMUP_PARAMS][HG_WARMUP_PARAMS];
-};
-
-/* One stretch of a recorded warm-up. */
-struct hg_warmup_bin {
-    float air_c;   /* mean of the readings */
-    float power_w; /* mean heater power */
-    bool is_held;  /* door open or no reading: not the room's own curve */
-};
-
-/* The warm-up that is being recorded. */
-struct hg_warmup_record {
-    struct hg_warmup_bin bin[HG_WARMUP_BINS];
-    uint32_t count;
-    double bin_s; /* length of each; doubles when all are used */
-    double off_s; /* heater off since the start, in sum */
-    struct hg_thermal_state start;
-    double outside_c;
-};
-
-/* Sums over the bin that is being filled. */
-struct hg_warmup_filling {
-    double seconds, air_c_s, air_s, energy_j;
-    bool is_held;
-};
-
-struct hg_warmup_model {
-    double heater_w;
-    double volume_m3;
-    uint32_t warmups;                /* learned from, in all */
-    struct hg_warmup_belief learned; /* after the last complete warm-up */
-    struct hg_warmup_belief present; /* and with the running one */
-    double miss_start, miss_half;    /* sums of squares of log errors */
-    bool has_state, has_sample, is_recording;
-    struct hg_mono sampled_at;
-    double air_c; /* smoothed reading */
-    double outside_c;
-    double idle_s;                 /* heater off for so long */
-    double settle_s;               /* since the door was last seen open */
-    struct hg_thermal_state state; /* followed through the telemetry */
-    struct hg_warmup_record record;
-    struct hg_warmup_filling filling;
-};
 
 /* One fresh telemetry message. */
 struct hg_warmup_sample {
@@ -82,6 +33,36 @@ struct hg_warmup_sample {
     bool is_heater_on;
     bool is_door_closed; /* known to be closed */
     bool has_power;      /* else rated power while the heater is on */
+};
+
+/* Sums over the bin that is being filled. */
+struct hg_warmup_filling {
+    double seconds, air_s, air_c_s, energy_j;
+    bool is_held;
+};
+
+/* Of one room. Plain data; give it to the functions below only. */
+struct hg_warmup_model {
+    double heater_w;
+    double volume_m3;
+    double full_w;                /* what it really draws when it is on */
+    uint32_t warmups;             /* learned from, in all */
+    struct hg_fit_belief learned; /* after the last complete warm-up */
+    struct hg_fit_belief present; /* and with the running one */
+    struct hg_thermal thermal;    /* the mean of present */
+    double miss_start, miss_half; /* sums of squares of log errors */
+    double miss_weight;           /* how many, older ones count less */
+    bool has_sample;
+    struct hg_warmup_sample last;
+    bool has_state;
+    struct hg_thermal_state state; /* followed through the telemetry */
+    double outside_c;
+    double idle_s;   /* heater off without a break */
+    double settle_s; /* door closed without a break */
+    bool is_recording;
+    double off_s; /* heater off during this record, in sum */
+    struct hg_fit_record record;
+    struct hg_warmup_filling filling;
 };
 
 /* Times are seconds of heating from now with the door closed. */
