@@ -1,0 +1,120 @@
+/*
+ * A queue of messages on their way. Most rooms never have anything in it for
+ * longer than one turn of the loop.
+ */
+#include "sim/channel.h"
+#include "base/sat.h"
+#include <stdlib.h>
+#include <string.h>
+
+struct hg_channel_entry {
+    struct hg_channel_entry *next;
+    uint64_t pushed_ms;
+    bool is_event;
+    size_t len;
+    char text[];
+};
+
+static void queue(struct hg_channel *ch, bool is_event, const char *text,
+                  uint64_t now_ms)
+{
+    size_t len = strlen(text);
+    struct hg_channel_entry *entry = NULL;
+
+    if (ch->queued < HG_CHANNEL_QUEUE)
+        entry = malloc(sizeof(*entry) + len + 1);
+    if (!entry) {
+        ch->lost++;
+        return;
+    }
+    entry->next = NULL;
+    entry->pushed_ms = now_ms;
+    entry->is_event = is_event;
+    entry->len = len;
+    memcpy(entry->text, text, len + 1);
+    if (ch->tail)
+        ch->tail->next = entry;
+    else
+        ch->head = entry;
+    ch->tail = entry;
+    ch->queued++;
+}
+
+static void keep(struct hg_channel *ch, const char *text)
+{
+    char *copy = strdup(text);
+
+    if (!copy)
+        return;
+    free(ch->kept[ch->kept_at]);
+    ch->kept[ch->kept_at] = copy;
+    ch->kept_at = (ch->kept_at + 1) % HG_CHANNEL_KEPT;
+    ch->replay_at = 0;
+}
+
+/* queue the oldest one kept, then the next, round and round */
+static void replay(struct hg_channel *ch, uint64_t now_ms)
+{
+    for (unsigned i = 0; i < HG_CHANNEL_KEPT; i++) {
+        unsigned at = (ch->kept_at + ch->replay_at) % HG_CHANNEL_KEPT;
+
+        ch->replay_at = (ch->replay_at + 1) % HG_CHANNEL_KEPT;
+        if (ch->kept[at]) {
+            queue(ch, false, ch->kept[at], now_ms);
+            return;
+        }
+    }
+}
+
+void hg_channel_push(struct hg_channel *ch,
+                     const struct hg_simctl_message *message, uint32_t faults,
+                     uint64_t now_ms)
+{
+    if (!message->is_event && faults & HG_SIMCTL_REPLAY) {
+        replay(ch, now_ms);
+        return;
+    }
+    queue(ch, message->is_event, message->text, now_ms);
+    if (faults & HG_SIMCTL_DUPLICATE)
+        queue(ch, message->is_event, message->text, now_ms);
+    if (!message->is_event)
+        keep(ch, message->text);
+}
+
+uint64_t hg_channel_deadline(const struct hg_channel *ch, uint64_t late_ms)
+{
+    if (!ch->head)
+        return UINT64_MAX;
+    return hg_sat_add_u64(ch->head->pushed_ms, late_ms);
+}
+
+bool hg_channel_pull(struct hg_channel *ch, uint64_t late_ms, uint64_t now_ms,
+                     struct hg_simctl_message *ret_message)
+{
+    struct hg_channel_entry *entry = ch->head;
+
+    if (!entry || now_ms < hg_channel_deadline(ch, late_ms))
+        return false;
+    ch->head = entry->next;
+    if (!ch->head)
+        ch->tail = NULL;
+    ch->queued--;
+    ret_message->is_event = entry->is_event;
+    ret_message->len = entry->len;
+    memcpy(ret_message->text, entry->text, entry->len + 1);
+    free(entry);
+    return true;
+}
+
+void hg_channel_release(struct hg_channel *ch)
+{
+    while (ch->head) {
+        struct hg_channel_entry *next = ch->head->next;
+
+        free(ch->head);
+        ch->head = next;
+    }
+    for (unsigned i = 0; i < HG_CHANNEL_KEPT; i++)
+        free(ch->kept[i]);
+    memset(ch, 0, sizeof(*ch));
+}
