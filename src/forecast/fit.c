@@ -147,6 +147,23 @@ static bool invert(double a[N][N], double inverse[N][N])
     return true;
 }
 
+bool hg_fit_is_sane(const struct hg_fit_belief *belief,
+                    const struct hg_fit_belief *prior)
+{
+    double cov[N][N], lower[N][N];
+
+    for (int i = 0; i < N; i++) {
+        if (!(fabs(belief->mean[i] - prior->mean[i]) <= FAR))
+            return false; /* also when it is not a number */
+        for (int j = 0; j < N; j++) {
+            if (!(fabs(belief->cov[i][j]) <= FAR))
+                return false;
+        }
+    }
+    memcpy(cov, belief->cov, sizeof(cov));
+    return factor(cov, lower);
+}
+
 /* -- the fit
  * -----------------------------------------------------------------*/
 
