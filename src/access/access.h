@@ -109,7 +109,9 @@ void hg_access_free(struct hg_access *access);
 /*
  * Begin a sign-in by code. QUEUED; or at once SLOW_DOWN (with
  * *ret_retry_after_ms, else untouched), MALFORMED or FAILED. A malformed code
- * tries no secret and is not counted as wrong.
+ * tries no secret and is not counted as wrong. A right code after its stay
+ * counts as wrong, so that an old guest who goes on trying is slowed down; one
+ * before its stay does not.
  */
 enum hg_access_outcome
 hg_access_begin_sign_in(struct hg_access *access,
@@ -190,7 +192,8 @@ HG_MUST_CHECK int hg_access_asker(const struct hg_access *access,
 /*
  * Tell each live guest credential whose stay has ended since the last call,
  * so that its connections can be closed and its heat ended; the first call
- * tells all whose stay is over. Nothing while the wall clock is not trusted.
+ * tells all whose stay is over. Nothing while the wall clock is not trusted;
+ * after it was set back, stays end anew. What each returns is ignored.
  * Call at every tick: it looks at the rows only when one is due.
  */
 void hg_access_expired(struct hg_access *access, struct hg_tick tick,

@@ -32,6 +32,7 @@
 #define HG_CREDENTIAL_HASH_BYTES  32
 #define HG_CREDENTIALS_KEPT_MS    (INT64_C(400) * 86400000)
 #define HG_CREDENTIAL_STAY_MAX_MS (INT64_C(366) * 86400000)
+#define HG_CREDENTIAL_WALL_TOP_MS INT64_C(253402300800000) /* year 10000 */
 
 struct hg_credential {
     uint32_t number; /* the id part of its code */
