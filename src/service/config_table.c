@@ -1,6 +1,6 @@
 /*
  * Owns the table of settings. A range is changed here and in
- * config/contract/config.schema.json; tests/unit/test_config_schema.c fails
+ * config/contract/config.schema.json; tests/unit/test_config_table.c fails
  * when they differ.
  */
 #include "service/config_table.h"
