@@ -94,8 +94,9 @@ struct hg_link_message {
  */
 struct hg_link_handlers {
     void *ctx;
-    /* the broker accepted us; what is published here leaves before the birth
-     * and before the first subscription */
+    /* the broker accepted us; what is published here leaves before the
+     * subscriptions, and long before the birth, which follows when the broker
+     * has confirmed them all */
     void (*on_up)(void *ctx, struct hg_link *link);
     /* it was up and is no more; reason is text for people */
     void (*on_down)(void *ctx, struct hg_link *link, const char *reason);
@@ -132,8 +133,9 @@ void hg_link_free(struct hg_link *link);
 
 /*
  * Say goodbye in order: retained online:false, then DISCONNECT, both as far
- * as the socket takes them now. The link stays down for good; on_down is not
- * called. Wait for hg_link_unacked() to reach 0 before, but not for ever.
+ * as the socket takes them now. Not from a handler. The link stays down for
+ * good; on_down is not called. Wait for hg_link_unacked() to reach 0 before,
+ * but not for ever.
  */
 void hg_link_leave(struct hg_link *link);
 
@@ -155,7 +157,7 @@ uint64_t hg_link_tick(struct hg_link *link, struct hg_mono now);
 bool hg_link_is_up(const struct hg_link *link);
 bool hg_link_is_v311(const struct hg_link *link);
 const char *hg_link_root(const struct hg_link *link);
-/* QoS 1 messages that the broker has not acknowledged on this connection */
+/* messages of this connection not yet written out (QoS 0) or acknowledged */
 size_t hg_link_unacked(const struct hg_link *link);
 
 struct hg_link_counts {
@@ -190,8 +192,9 @@ struct hg_link_publication {
  * and is remembered, so that its echo is not taken for a rival's.
  * HG_ERR_CLOSED: the link is not up, nothing was kept; HG_ERR_INPUT: bad
  * topic, or a combination that is refused; HG_ERR_RANGE: too long;
- * HG_ERR_FULL: too many unacknowledged; HG_ERR_MEMORY. expiry_s is dropped
- * with MQTT 3.1.1, mac and correlation are HG_ERR_INPUT there.
+ * HG_ERR_FULL: too many unacknowledged (never for a permit); HG_ERR_MEMORY.
+ * expiry_s is dropped with MQTT 3.1.1, mac and correlation are HG_ERR_INPUT
+ * there.
  */
 HG_MUST_CHECK int hg_link_publish(struct hg_link *link,
                                   const struct hg_link_publication *what);

@@ -1,0 +1,164 @@
+/* The link's settings: checked, copied, and their files read once. */
+#include "base/text.h"
+#include "controllers/link_impl.h"
+#include <errno.h>
+#include <fcntl.h>
+#include <openssl/crypto.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/stat.h>
+#include <unistd.h>
+
+#define KEEPALIVE_DEFAULT_S 15
+#define KEEPALIVE_MIN_S     5 /* libmosquitto's own minimum */
+#define NAME_MAX_BYTES      256
+
+static int refuse(struct hg_buf *why, const char *text)
+{
+    hg_buf_add(why, text);
+    return HG_ERR_INPUT;
+}
+
+static bool is_name(const char *text)
+{
+    size_t len = text != NULL ? strnlen(text, NAME_MAX_BYTES + 1) : 0;
+
+    return len > 0 && len <= NAME_MAX_BYTES && hg_text_is_plain_utf8(text, len);
+}
+
+static int check(const struct hg_link_config *config, struct hg_buf *why)
+{
+    if (config->kind != HG_LINK_LEASE)
+        return refuse(why, "the kind of the link is not known");
+    if (!is_name(config->host) ||
+        strlen(config->host) >= HG_RESOLVER_HOST_BYTES)
+        return refuse(why, "host: a name or an address is wanted");
+    if (config->port == 0)
+        return refuse(why, "port: 1 to 65535 is wanted");
+    if (!is_name(config->client_id))
+        return refuse(why, "client_id: 1 to 256 bytes of text are wanted");
+    if (config->root == NULL || !hg_topic_is_root(config->root))
+        return refuse(why, "topic_root: 1 to 128 bytes without wildcards, "
+                           "empty levels or a leading $ are wanted");
+    if (config->username != NULL && !is_name(config->username))
+        return refuse(why, "username: 1 to 256 bytes of text are wanted");
+    if (config->password_file != NULL && config->username == NULL)
+        return refuse(why, "password_file: a username is wanted with it");
+    if (config->keepalive_s != 0 && config->keepalive_s < KEEPALIVE_MIN_S)
+        return refuse(why, "keepalive: 5 s or more are wanted");
+    if (config->epoch >= HG_EPOCH_LIMIT)
+        return refuse(why, "epoch: it must be below 2^28");
+    if (config->resolver == NULL && !hg_resolver_is_address(config->host))
+        return refuse(why, "host: an address is wanted, because names cannot "
+                           "be looked up here");
+    return 0;
+}
+
+static char *copy(const char *text)
+{
+    return text != NULL ? strdup(text) : NULL;
+}
+
+static int copy_settings(struct hg_link *link,
+                         const struct hg_link_config *config)
+{
+    link->host = copy(config->host);
+    link->client_id = copy(config->client_id);
+    link->root = copy(config->root);
+    link->username = copy(config->username);
+    if (link->host == NULL || link->client_id == NULL || link->root == NULL ||
+        (link->username == NULL && config->username != NULL))
+        return HG_ERR_MEMORY;
+    link->port = config->port;
+    link->is_v311 = config->is_v311;
+    link->epoch = config->epoch;
+    link->resolver = config->resolver;
+    link->keepalive_s =
+        config->keepalive_s != 0 ? config->keepalive_s : KEEPALIVE_DEFAULT_S;
+    return 0;
+}
+
+static int complain(struct hg_buf *why, const char *path, const char *text,
+                    int err)
+{
+    hg_buf_addf(why, "%s: %s", path, text);
+    return err;
+}
+
+/* Take one line from an open file as the password. */
+static int take_password(struct hg_link *link, int fd, const char *path,
+                         struct hg_buf *why)
+{
+    struct stat st;
+    ssize_t got;
+    size_t len;
+
+    if (fstat(fd, &st) < 0)
+        return complain(why, path, strerror(errno), HG_ERR_SYSTEM);
+    if (!S_ISREG(st.st_mode))
+        return complain(why, path, "the password file is no regular file",
+                        HG_ERR_DENIED);
+    if ((st.st_mode & 07) != 0)
+        return complain(why, path,
+                        "everybody can read the password; run chmod 600 on "
+                        "it and change the password",
+                        HG_ERR_DENIED);
+    got = read(fd, link->password, sizeof(link->password));
+    if (got < 0)
+        return complain(why, path, strerror(errno), HG_ERR_SYSTEM);
+    len = (size_t)got;
+    if (len > 0 && link->password[len - 1] == '\n')
+        len--;
+    if (len == 0 || len >= sizeof(link->password) ||
+        memchr(link->password, '\0', len) != NULL ||
+        memchr(link->password, '\n', len) != NULL)
+        return complain(why, path, "one line of 1 to 1024 bytes is wanted",
+                        HG_ERR_INPUT);
+    link->password[len] = '\0';
+    link->has_password = true;
+    return 0;
+}
+
+static int read_password(struct hg_link *link, const char *path,
+                         struct hg_buf *why)
+{
+    int fd = open(path, O_RDONLY | O_CLOEXEC | O_NOCTTY | O_NONBLOCK);
+    int err;
+
+    if (fd < 0)
+        return complain(why, path, strerror(errno), HG_ERR_SYSTEM);
+    err = take_password(link, fd, path, why);
+    (void)close(fd);
+    return err;
+}
+
+int hg_link_configure(struct hg_link *link, const struct hg_link_config *config,
+                      struct hg_buf *why)
+{
+    int err = check(config, why);
+
+    if (err == 0)
+        err = copy_settings(link, config);
+    if (err == 0 && config->password_file != NULL)
+        err = read_password(link, config->password_file, why);
+    if (err == 0 && config->tls != NULL) {
+        err = hg_link_trust_init(&link->trust, config->tls, config->host, why);
+        link->has_tls = err == 0;
+    }
+    if (err == 0)
+        err = hg_echo_new(&link->echo);
+    if (err == HG_ERR_MEMORY)
+        hg_buf_add(why, "out of memory");
+    return err;
+}
+
+void hg_link_unconfigure(struct hg_link *link)
+{
+    hg_link_trust_release(&link->trust);
+    hg_echo_free(link->echo);
+    OPENSSL_cleanse(link->password, sizeof(link->password));
+    free(link->host);
+    free(link->client_id);
+    free(link->root);
+    free(link->username);
+}
