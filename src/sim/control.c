@@ -281,7 +281,8 @@ const char HG_CONTROL_HELP[] =
     "  ROOM link up|down            drop the connection without a goodbye\n"
     "  ROOM speed N                 physics seconds per real second\n"
     "  all ...                      the same for every room\n"
-    "  rooms, help, quit\n";
+    "  rooms                        their names\n"
+    "  quit                         leave with a goodbye\n";
 
 static bool split(char *text, struct command *c, char **verb)
 {
@@ -306,7 +307,7 @@ void hg_control_apply(struct hg_simctl *ctl, const char *line, uint64_t now_ms,
 
     if (hg_text_copy(text, sizeof(text), line) < 0 ||
         !split(text, &command, &verb)) {
-        fail(&command, "no command, or too many words; say help");
+        fail(&command, "no command after the room, or too many words");
         return;
     }
     for (size_t i = 0; i < HG_COUNT(VERBS); i++) {

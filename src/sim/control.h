@@ -10,7 +10,7 @@
 
 #define HG_CONTROL_LINE_BYTES 256 /* longest command line, with NUL */
 
-/* All commands, one a line, for --help and the command "help". */
+/* All commands, for --help. */
 extern const char HG_CONTROL_HELP[];
 
 /*

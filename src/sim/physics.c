@@ -10,16 +10,25 @@
 #include <math.h>
 #include <stddef.h>
 
-#define AIR_J_PER_M3_K           1110.0 /* 1.10 kg/m3 * 1008 J/kg K, about 320 K */
-#define STONE_J_PER_KG_K         800.0 /* granite 775, olivine about 840 */
-#define STEEL_J_PER_K_KW         900.0 /* 2 kg of elements and shell for each kW */
-#define WOOD_J_PER_M3_K          6.4e5 /* 400 kg/m3 * 1600 J/kg K, dry softwood */
-#define WOOD_W_PER_M_K           0.11 /* across the grain */
-#define WALL_H_W_PER_M2_K        5.0 /* free convection and radiation, indoors */
-#define WALL_U_W_PER_M2_K        0.5 /* 10 cm of mineral wool, studs, bare floor */
-#define GLASS_U_W_PER_M2_K       4.5 /* single toughened pane, both films */
-#define BENCH_SHARE              1.2 /* benches add a fifth to the shell */
-#define STONES_AIR_W_PER_K_KW    5.0 /* stones near 230 C when air is at 80 */
+/* air near 320 K: 1.10 kg/m3 * 1008 J/kg K */
+#define AIR_J_PER_M3_K 1110.0
+/* granite 775, olivine about 840 */
+#define STONE_J_PER_KG_K 800.0
+/* 2 kg of elements and shell for each kW */
+#define STEEL_J_PER_K_KW 900.0
+/* dry softwood: 400 kg/m3 * 1600 J/kg K; and across the grain */
+#define WOOD_J_PER_M3_K 6.4e5
+#define WOOD_W_PER_M_K  0.11
+/* free convection and radiation, indoors */
+#define WALL_H_W_PER_M2_K 5.0
+/* 10 cm of mineral wool, studs, bare floor */
+#define WALL_U_W_PER_M2_K 0.5
+/* a single toughened pane with both its films */
+#define GLASS_U_W_PER_M2_K 4.5
+/* benches add a fifth to walls, floor and ceiling */
+#define BENCH_SHARE 1.2
+/* stones near 230 C when the air is at 80 C at full power */
+#define STONES_AIR_W_PER_K_KW    5.0
 #define STONES_LINING_W_PER_K_KW 0.7
 /*
  * An open door of 0.7 m x 1.9 m, buoyant exchange (Cd / 3) W H^1.5
