@@ -30,15 +30,17 @@
 void hg_fit_prior(double heater_w, double volume_m3,
                   struct hg_fit_belief *belief)
 {
-    static const double SPREAD[N] = { 0.5, 0.3, 0.3, 0.5, 0.5 };
+    static const double SPREAD[N] = { 0.5, 0.3, 1.0, 0.3, 0.6, 0.6, 0.5 };
     double surface_m2 = 6 * pow(volume_m3, 2.0 / 3);
 
     memset(belief, 0, sizeof(*belief));
-    belief->mean[0] = log(3 * 1200 * volume_m3);
-    belief->mean[1] = log(9000 * surface_m2 + 8 * heater_w);
-    belief->mean[2] = log(8 * surface_m2);
-    belief->mean[3] = log(1 * surface_m2);
-    belief->mean[4] = log(300);
+    belief->mean[0] = log(2 * 1200 * volume_m3);
+    belief->mean[1] = log(9000 * surface_m2 + 6 * heater_w);
+    belief->mean[2] = log(8000 * surface_m2);
+    belief->mean[3] = log(8 * surface_m2);
+    belief->mean[4] = log(3 * surface_m2);
+    belief->mean[5] = log(1 * surface_m2);
+    belief->mean[6] = log(600);
     for (int i = 0; i < N; i++)
         belief->cov[i][i] = SPREAD[i] * SPREAD[i];
 }
@@ -46,10 +48,12 @@ void hg_fit_prior(double heater_w, double volume_m3,
 void hg_fit_thermal(const double mean[N], struct hg_thermal *thermal)
 {
     thermal->air_j_k = exp(mean[0]);
-    thermal->wall_j_k = exp(mean[1]);
-    thermal->couple_w_k = exp(mean[2]);
-    thermal->loss_w_k = exp(mean[3]);
-    thermal->lag_s = exp(mean[4]);
+    thermal->lining_j_k = exp(mean[1]);
+    thermal->core_j_k = exp(mean[2]);
+    thermal->lining_w_k = exp(mean[3]);
+    thermal->core_w_k = exp(mean[4]);
+    thermal->outside_w_k = exp(mean[5]);
+    thermal->lag_s = exp(mean[6]);
 }
 
 /* -- replay
@@ -85,6 +89,9 @@ void hg_fit_replay(const double mean[N], const struct hg_fit_record *record,
 {
     struct hg_thermal thermal;
     double air_c;
+
+    if (count > record->count)
+        count = record->count;
 
     hg_fit_thermal(mean, &thermal);
     *state = record->start;
@@ -313,7 +320,8 @@ void hg_fit_update(const struct hg_fit_belief *prior,
 {
     struct problem problem = { .prior = prior,
                                .record = record,
-                               .count = count };
+                               .count = count < record->count ? count
+                                                              : record->count };
     double curvature[N][N], downhill[N];
     struct hg_fit_belief next = *prior;
     double cost;

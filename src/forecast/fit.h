@@ -11,7 +11,7 @@
 #include "forecast/thermal.h"
 #include <stdint.h>
 
-#define HG_FIT_PARAMS 5  /* logarithms of the members of hg_thermal */
+#define HG_FIT_PARAMS 7  /* logarithms of the members of hg_thermal */
 #define HG_FIT_BINS   96 /* of a recorded warm-up; even */
 
 /* A normal distribution of the parameters. */

@@ -2,13 +2,14 @@
 #define HG_FORECAST_THERMAL_H
 
 /*
- * The physics of a hot room as two nodes: the air (with what follows it
- * quickly) and the walls (with benches and stones). The heater warms the air
- * after a lag, the air warms the walls, the walls lose heat to the outside.
+ * The physics of a hot room as a chain of nodes: the air (with what follows
+ * it quickly), the lining (panels, benches, stones), the core behind it. The
+ * heater warms the air after a lag; the core loses heat to the outside.
  *
- *   lag_s      dq/dt  = power - q
- *   air_j_k    dTa/dt = q + couple_w_k (Tw - Ta)
- *   wall_j_k   dTw/dt = couple_w_k (Ta - Tw) - loss_w_k (Tw - outside)
+ *   lag_s       dq/dt  = power - q
+ *   air_j_k     dTa/dt = q + lining_w_k (Tl - Ta)
+ *   lining_j_k  dTl/dt = lining_w_k (Ta - Tl) + core_w_k (Tc - Tl)
+ *   core_j_k    dTc/dt = core_w_k (Tl - Tc) - outside_w_k (Tc - outside)
  *
  * Lumped capacities and first-order lags: any heat transfer textbook, for
  * example Incropera and DeWitt, "Fundamentals of Heat and Mass Transfer",
@@ -17,17 +18,14 @@
 #include <stdbool.h>
 
 struct hg_thermal {
-    double air_j_k;
-    double wall_j_k;
-    double couple_w_k;
-    double loss_w_k;
+    double air_j_k, lining_j_k, core_j_k;
+    double lining_w_k, core_w_k, outside_w_k;
     double lag_s;
 };
 
 struct hg_thermal_state {
     double heat_w; /* q: what arrives in the air now */
-    double air_c;
-    double wall_c;
+    double air_c, lining_c, core_c;
 };
 
 /* What acts from outside during a step. */

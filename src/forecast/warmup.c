@@ -11,6 +11,8 @@
 #define GAP_S         60.0  /* telemetry missing longer: follow blindly */
 #define FOLLOW_S      60.0  /* a reading corrects the followed air so fast */
 #define FOLLOW_OPEN_S 5.0   /* and with the door open */
+#define LINING_S 400.0    /* and it corrects the lining */
+#define CORE_S 3600.0     /* and the core */
 #define LOST_C        8.0   /* a reading so far off is taken as it is */
 #define SETTLE_S      120.0 /* the air needs so long after the door */
 #define COOL_S        (6 * 3600.0) /* the coldest air seen fades so fast */
@@ -74,7 +76,8 @@ static double power_of(const struct hg_warmup_model *model,
 static void start_following(struct hg_warmup_model *model, double air_c)
 {
     model->state.air_c = air_c;
-    model->state.wall_c = air_c;
+    model->state.lining_c = air_c;
+    model->state.core_c = air_c;
     model->state.heat_w = 0;
     if (!model->has_state)
         model->outside_c = fmin(air_c, 20);
@@ -84,10 +87,10 @@ static void start_following(struct hg_warmup_model *model, double air_c)
 /* A room that is off for long drifts to what surrounds it. */
 static void follow_outside(struct hg_warmup_model *model, double dt_s)
 {
-    double coldest_c = fmin(model->state.air_c, model->state.wall_c);
+    double coldest_c = fmin(model->state.air_c, model->state.core_c);
     double fade_s = coldest_c < model->outside_c ? 600 : COOL_S;
 
-    if (model->idle_s > 1800 || coldest_c < model->outside_c)
+    if (model->idle_s > COOL_S || coldest_c < model->outside_c)
         model->outside_c +=
             dt_s / (fade_s + dt_s) * (fmin(coldest_c, 35) - model->outside_c);
 }
@@ -111,6 +114,12 @@ static void follow(struct hg_warmup_model *model,
         model->state.air_c += miss_c;
     else
         model->state.air_c += dt_s / (follow_s + dt_s) * miss_c;
+    if (model->settle_s >= SETTLE_S) {
+        /* what the air does for long tells of what is behind it */
+        miss_c = fmin(fmax(miss_c, -LOST_C), LOST_C);
+        model->state.lining_c += dt_s / (LINING_S + dt_s) * miss_c;
+        model->state.core_c += dt_s / (CORE_S + dt_s) * miss_c;
+    }
     follow_outside(model, dt_s);
 }
 
@@ -162,8 +171,11 @@ static void refit(struct hg_warmup_model *model)
     hg_fit_update(&model->learned, record, record->count, &model->present);
     hg_fit_thermal(model->present.mean, &model->thermal);
     hg_fit_replay(model->present.mean, record, record->count, &there);
-    model->state.wall_c = there.wall_c + model->state.air_c - there.air_c;
     model->state.heat_w = there.heat_w;
+    model->state.lining_c = there.lining_c;
+    model->state.core_c = there.core_c;
+    if (model->settle_s >= SETTLE_S)
+        model->state.lining_c += model->state.air_c - there.air_c;
 }
 
 static void bin_complete(struct hg_warmup_model *model)
@@ -256,12 +268,12 @@ static bool summarise(const struct hg_fit_record *record,
 
         energy_w += (double)record->bin[i].power_w;
         if (!record->bin[i].is_held && air_c >= summary->goal_c) {
-            double part = air_c > before_c ? (summary->goal_c - before_c) /
-                                                 (air_c - before_c)
-                                           : 1;
+            double part =
+                (summary->goal_c - before_c) / fmax(air_c - before_c, 1e-3);
 
             /* a bin's mean belongs to its middle */
-            summary->reach_s = record->bin_s * (i - 0.5 + part);
+            part = fmin(fmax(part, 0), 1);
+            summary->reach_s = record->bin_s * fmax(i - 0.5 + part, 0);
             summary->power_w = energy_w / (i + 1);
             return true;
         }
@@ -413,10 +425,13 @@ static void present_state(const struct hg_warmup_model *model, double air_c,
     input->power_w = model->full_w;
     input->outside_c = model->has_state ? model->outside_c : fmin(air_c, 20);
     *state = model->state;
-    if (!model->has_state || fabs(air_c - state->air_c) > ASK_C) {
+    if (!model->has_state) {
         state->air_c = air_c;
-        state->wall_c = air_c;
+        state->lining_c = air_c;
+        state->core_c = air_c;
         state->heat_w = 0;
+    } else if (fabs(air_c - state->air_c) > ASK_C) {
+        state->air_c = air_c; /* a door, a ladle: walls are not that quick */
     }
 }
 

@@ -22,7 +22,7 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-#define HG_WARMUP_NUMBERS 32
+#define HG_WARMUP_NUMBERS 48
 
 /* One fresh telemetry message. */
 struct hg_warmup_sample {
