@@ -53,7 +53,7 @@ struct hg_access_setup {
     const char *state_dir; /* borrowed for the call */
     hg_hasher_wake *wake;  /* from the helper's thread; only wakes */
     void *wake_arg;
-    const struct hg_store_io *io; /* NULL: the real system calls */
+    const struct hg_access_io *io; /* NULL: the real system calls */
 };
 
 struct hg_access_sign_in { /* borrowed for the call */

@@ -200,8 +200,8 @@ static int get_wall(const json_t *item, const char *key, struct hg_buf *why,
 static int read_id(const json_t *item, struct hg_credential *credential,
                    struct hg_buf *why)
 {
-    const char *id;
-    const char *role;
+    const char *id = NULL;
+    const char *role = NULL;
     enum hg_role id_role;
     int err = need_text(item, "id", why, &id);
 

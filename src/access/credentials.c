@@ -31,7 +31,7 @@ struct list {
 
 struct hg_credentials {
     char *dir;
-    const struct hg_store_io *io;
+    const struct hg_access_io *io;
     struct list list;
 };
 
@@ -205,10 +205,11 @@ static void explain_read(int err, int saved_errno, struct hg_buf *why)
 
 static int load(struct hg_credentials *store, struct hg_buf *why)
 {
-    struct hg_store_file file = { store->dir, HG_CREDENTIALS_NAME };
+    struct hg_access_file file = { store->dir, HG_CREDENTIALS_NAME };
     char *text = NULL;
     size_t len = 0;
-    int err = hg_store_read(&file, HG_CREDENTIALS_FILE_BYTES, &text, &len);
+    int err =
+        hg_access_file_read(&file, HG_CREDENTIALS_FILE_BYTES, &text, &len);
     int saved_errno = errno;
 
     if (err == HG_ERR_NOT_FOUND)
@@ -240,7 +241,7 @@ static int check_dir(const char *dir, struct hg_buf *why)
     return HG_ERR_SYSTEM;
 }
 
-int hg_credentials_open(const char *dir, const struct hg_store_io *io,
+int hg_credentials_open(const char *dir, const struct hg_access_io *io,
                         struct hg_buf *why, struct hg_credentials **ret_store)
 {
     struct hg_credentials *store;
@@ -251,7 +252,7 @@ int hg_credentials_open(const char *dir, const struct hg_store_io *io,
     store = calloc(1, sizeof(*store));
     if (store == NULL)
         return HG_ERR_MEMORY;
-    store->io = io != NULL ? io : &hg_store_io_system;
+    store->io = io != NULL ? io : &hg_access_io_system;
     store->dir = strdup(dir);
     err = store->dir == NULL ? HG_ERR_MEMORY : load(store, why);
     if (err < 0) {
@@ -399,7 +400,7 @@ static int print_list(const struct list *list, char **ret_text, size_t *ret_len)
 static int save(const struct hg_credentials *store, const struct list *list,
                 struct hg_buf *why)
 {
-    struct hg_store_file file = { store->dir, HG_CREDENTIALS_NAME };
+    struct hg_access_file file = { store->dir, HG_CREDENTIALS_NAME };
     const char *step = NULL;
     char *text = NULL;
     size_t len = 0;
@@ -407,7 +408,7 @@ static int save(const struct hg_credentials *store, const struct list *list,
 
     if (err < 0)
         return err;
-    err = hg_store_replace(store->io, &file, text, len, &step);
+    err = hg_access_file_replace(store->io, &file, text, len, &step);
     if (err < 0)
         hg_buf_addf(why,
                     "%s/%s could not be stored (%s: %s), so nothing was "

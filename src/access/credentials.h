@@ -15,7 +15,7 @@
  * code of the old party alive; that is the unsafe half of the choice.
  */
 #include "access/hasher.h"
-#include "access/store_io.h"
+#include "access/file_io.h"
 #include "base/buf.h"
 #include "base/err.h"
 #include "heatgate/gate.h"
@@ -85,7 +85,7 @@ struct hg_credentials; /* the store */
  * (readable by others), HG_ERR_RANGE, HG_ERR_SYSTEM, HG_ERR_MEMORY.
  */
 HG_MUST_CHECK int hg_credentials_open(const char *dir,
-                                      const struct hg_store_io *io,
+                                      const struct hg_access_io *io,
                                       struct hg_buf *why,
                                       struct hg_credentials **ret_store);
 

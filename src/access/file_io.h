@@ -1,5 +1,5 @@
-#ifndef HG_ACCESS_STORE_IO_H
-#define HG_ACCESS_STORE_IO_H
+#ifndef HG_ACCESS_FILE_IO_H
+#define HG_ACCESS_FILE_IO_H
 
 /*
  * Replacing a small file so that a crash leaves the old one or the new one,
@@ -11,7 +11,7 @@
 #include <stddef.h>
 #include <sys/types.h>
 
-struct hg_store_io {
+struct hg_access_io {
     void *arg; /* first argument of each call */
     int (*open)(void *arg, const char *path, int flags, mode_t mode);
     ssize_t (*write)(void *arg, int fd, const void *bytes, size_t len);
@@ -22,9 +22,9 @@ struct hg_store_io {
 };
 
 /* The real system calls. */
-extern const struct hg_store_io hg_store_io_system;
+extern const struct hg_access_io hg_access_io_system;
 
-struct hg_store_file {
+struct hg_access_file {
     const char *dir;  /* existing folder */
     const char *name; /* file in it */
 };
@@ -36,10 +36,10 @@ struct hg_store_file {
  * crash. HG_ERR_RANGE: a path too long. *ret_step names the failed step in
  * words ("write"), for the message; set only on failure.
  */
-HG_MUST_CHECK int hg_store_replace(const struct hg_store_io *io,
-                                   const struct hg_store_file *file,
-                                   const void *bytes, size_t len,
-                                   const char **ret_step);
+HG_MUST_CHECK int hg_access_file_replace(const struct hg_access_io *io,
+                                         const struct hg_access_file *file,
+                                         const void *bytes, size_t len,
+                                         const char **ret_step);
 
 /*
  * Read the whole file of at most max bytes into fresh memory with a NUL
@@ -47,7 +47,8 @@ HG_MUST_CHECK int hg_store_replace(const struct hg_store_io *io,
  * HG_ERR_NOT_FOUND: there is none. HG_ERR_DENIED: others than its owner may
  * read or change it. HG_ERR_RANGE: too large. HG_ERR_SYSTEM, HG_ERR_MEMORY.
  */
-HG_MUST_CHECK int hg_store_read(const struct hg_store_file *file, size_t max,
-                                char **ret_text, size_t *ret_len);
+HG_MUST_CHECK int hg_access_file_read(const struct hg_access_file *file,
+                                      size_t max, char **ret_text,
+                                      size_t *ret_len);
 
 #endif

@@ -1,5 +1,5 @@
 /* Replacing and reading one small file, with every step checked. */
-#include "access/store_io.h"
+#include "access/file_io.h"
 #include "base/buf.h"
 #include <errno.h>
 #include <fcntl.h>
@@ -47,12 +47,12 @@ static int system_unlink(void *arg, const char *path)
     return unlink(path);
 }
 
-const struct hg_store_io hg_store_io_system = {
+const struct hg_access_io hg_access_io_system = {
     NULL,         system_open,   system_write,  system_fsync,
     system_close, system_rename, system_unlink,
 };
 
-static int make_path(const struct hg_store_file *file, const char *suffix,
+static int make_path(const struct hg_access_file *file, const char *suffix,
                      char path[PATH_MAX])
 {
     struct hg_buf buf;
@@ -62,7 +62,7 @@ static int make_path(const struct hg_store_file *file, const char *suffix,
     return buf.is_cut ? HG_ERR_RANGE : HG_OK;
 }
 
-static int write_all(const struct hg_store_io *io, int fd, const char *bytes,
+static int write_all(const struct hg_access_io *io, int fd, const char *bytes,
                      size_t len)
 {
     while (len > 0) {
@@ -82,7 +82,7 @@ static int write_all(const struct hg_store_io *io, int fd, const char *bytes,
 }
 
 /* Close without losing the errno of what went wrong before. */
-static void close_quietly(const struct hg_store_io *io, int fd)
+static void close_quietly(const struct hg_access_io *io, int fd)
 {
     int kept = errno;
 
@@ -91,7 +91,7 @@ static void close_quietly(const struct hg_store_io *io, int fd)
 }
 
 /* Write and sync a fresh file; NULL, or the name of the step that failed. */
-static const char *write_file(const struct hg_store_io *io, const char *path,
+static const char *write_file(const struct hg_access_io *io, const char *path,
                               const void *bytes, size_t len)
 {
     int flags = O_WRONLY | O_CREAT | O_EXCL | O_CLOEXEC | O_NOFOLLOW;
@@ -116,7 +116,7 @@ static const char *write_file(const struct hg_store_io *io, const char *path,
 }
 
 /* Make the rename itself durable; NULL, or the step that failed. */
-static const char *sync_folder(const struct hg_store_io *io, const char *dir)
+static const char *sync_folder(const struct hg_access_io *io, const char *dir)
 {
     int fd = io->open(io->arg, dir, O_RDONLY | O_DIRECTORY | O_CLOEXEC, 0);
 
@@ -129,9 +129,9 @@ static const char *sync_folder(const struct hg_store_io *io, const char *dir)
     return io->close(io->arg, fd) < 0 ? "close the folder" : NULL;
 }
 
-int hg_store_replace(const struct hg_store_io *io,
-                     const struct hg_store_file *file, const void *bytes,
-                     size_t len, const char **ret_step)
+int hg_access_file_replace(const struct hg_access_io *io,
+                           const struct hg_access_file *file, const void *bytes,
+                           size_t len, const char **ret_step)
 {
     char path[PATH_MAX];
     char temporary[PATH_MAX];
@@ -193,8 +193,8 @@ static int check_file(int fd, size_t max, size_t *ret_len)
     return HG_OK;
 }
 
-int hg_store_read(const struct hg_store_file *file, size_t max, char **ret_text,
-                  size_t *ret_len)
+int hg_access_file_read(const struct hg_access_file *file, size_t max,
+                        char **ret_text, size_t *ret_len)
 {
     char path[PATH_MAX];
     char *text = NULL;
@@ -222,6 +222,6 @@ out:
     if (text != NULL)
         OPENSSL_cleanse(text, len);
     free(text);
-    close_quietly(&hg_store_io_system, fd);
+    close_quietly(&hg_access_io_system, fd);
     return err;
 }
