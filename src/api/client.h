@@ -48,7 +48,7 @@ void hg_api_client_free(struct hg_api_client *client);
  * ret_answer    release with hg_api_answer_release()
  *
  * HG_ERR_BUSY no answer in time, HG_ERR_CLOSED hung up (see
- * hg_api_client_closed()), HG_ERR_MEMORY
+ * hg_api_client_closed()), HG_ERR_INPUT not an answer, HG_ERR_MEMORY
  */
 HG_MUST_CHECK int hg_api_client_call(struct hg_api_client *client,
                                      const char *method, json_t *params_taken,
@@ -57,7 +57,7 @@ void hg_api_answer_release(struct hg_api_answer *answer);
 
 /*
  * The next notification {"method":…,"params":…}, a new reference.
- * HG_ERR_BUSY: none within timeout_ms, or a signal came; HG_ERR_CLOSED;
+ * HG_ERR_BUSY: none within timeout_ms; HG_ERR_CLOSED: the service hung up;
  * HG_ERR_FULL: more came than are kept, so some were lost.
  */
 HG_MUST_CHECK int hg_api_client_next(struct hg_api_client *client,

@@ -55,8 +55,7 @@ struct hg_rpc_ops {
     void (*completed)(void *ctx, unsigned int mark);
     /*
      * Every request of one message is answered (after its send, if any). The
-     * port may be freed in here, unless the call came out of
-     * hg_rpc_port_receive(). NULL: nobody wants to know.
+     * port may be freed in here. NULL: nobody wants to know.
      */
     void (*done)(void *ctx);
 };

@@ -40,7 +40,6 @@ struct hg_api_limits {
     uint32_t close_ms;          /* for a close to get through [5000] */
     uint32_t ping_s;            /* silence before a ping [30] */
     uint32_t hang_up_s;         /* silence before hanging up [60] */
-    uint32_t header_s;          /* for request headers, TLS included [5] */
     size_t queue_bytes;         /* waiting to be sent, a connection [256 Ki] */
     size_t watches;             /* of all connections together [65536] */
 };
@@ -60,8 +59,10 @@ struct hg_api_listen {     /* borrowed for the call */
 };
 
 /*
- * Set what the API needs of the context: options only. Call it on a zeroed
- * info before the caller's own settings.
+ * Set what the API needs of the context: its options, and how long anybody
+ * may take for a TLS handshake or request headers (5 s). Call it on a zeroed
+ * info before the caller's own settings. fd_limit_per_thread must exceed
+ * both limits of connections together by some 20; past it clients hang.
  */
 void hg_api_context_setup(struct lws_context_creation_info *info);
 
@@ -144,7 +145,7 @@ struct hg_api_counts {        /* for /metrics and doctor */
     uint64_t patches_out;
     uint64_t patches_made;  /* of these, made rather than shared */
     uint64_t closed_slow;   /* 1013 */
-    uint64_t closed_broken; /* 1003, 1007, 1009 */
+    uint64_t closed_broken; /* 1003, 1009 */
     uint64_t closed_silent; /* no hello in time */
 };
 void hg_api_server_count(const struct hg_api_server *server,
