@@ -335,6 +335,21 @@ static int draft_row(const struct hg_credentials_change *change,
     return HG_OK;
 }
 
+/* Make place for the ids of all that the change can end. */
+static int reserve_ended(const struct hg_credentials *store,
+                         const struct hg_credentials_change *change,
+                         struct hg_credentials_ended *ended)
+{
+    size_t count = 0;
+
+    for (size_t i = 0; i < store->list.count; i++) {
+        if (is_ended_by(change, &store->list.row[i]->credential))
+            count++;
+    }
+    ended->id = calloc(count > 0 ? count : 1, sizeof(*ended->id));
+    return ended->id == NULL ? HG_ERR_MEMORY : HG_OK;
+}
+
 /* Build the list after the change. On failure the caller drops it. */
 static int draft(const struct hg_credentials *store,
                  const struct hg_credentials_change *change, struct list *next,
@@ -344,11 +359,8 @@ static int draft(const struct hg_credentials *store,
     struct row *fresh = NULL;
     int err = reserve(next, count + 1);
 
-    if (err < 0)
-        return err;
-    ended->id = calloc(count + 1, sizeof(*ended->id));
-    if (ended->id == NULL)
-        return HG_ERR_MEMORY;
+    if (err == HG_OK)
+        err = reserve_ended(store, change, ended);
     for (size_t i = 0; i < count && err == HG_OK; i++)
         err = draft_row(change, store->list.row[i], next, ended);
     if (err < 0)
