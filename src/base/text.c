@@ -30,7 +30,7 @@ int hg_text_copy(char *dst, size_t cap, const char *src)
     return HG_OK;
 }
 
-/* -- numbers and names ------------------------------------------------------*/
+/* -- numbers and names -- */
 
 /*
  * Read the digits at *text, at least one, and move *text behind them. A
@@ -98,7 +98,7 @@ bool hg_text_is_room(const char *text)
     return len > 0;
 }
 
-/* -- durations --------------------------------------------------------------*/
+/* -- durations -- */
 
 int hg_text_to_duration(const char *text, uint64_t *ret_ms)
 {
@@ -133,8 +133,7 @@ int hg_text_to_duration(const char *text, uint64_t *ret_ms)
     return HG_OK;
 }
 
-/* -- wall times
- * ---------------------------------------------------------------*/
+/* -- wall times -- */
 
 struct civil {
     int32_t year;
@@ -376,8 +375,7 @@ void hg_text_from_wall_ms(int64_t ms, char out[HG_WALL_MS_TEXT_BYTES])
     put_digits(out + 20, fraction_ms, 3);
 }
 
-/* -- bytes
- * --------------------------------------------------------------------*/
+/* -- bytes -- */
 
 void hg_hex_from_bytes(const uint8_t *bytes, size_t len, char *out)
 {
@@ -431,8 +429,7 @@ bool hg_secret_equal(const void *a, const void *b, size_t len)
     return difference == 0;
 }
 
-/* -- UTF-8
- * ----------------------------------------------------------------------*/
+/* -- UTF-8 -- */
 
 /*
  * Length of the well-formed sequence at bytes (RFC 3629, section 4: no

@@ -8,7 +8,7 @@
 #include <string.h>
 
 #define N        HG_FIT_PARAMS
-#define ROUNDS   5
+#define ROUNDS   3
 #define HALVINGS 4
 #define NUDGE    1e-3 /* of a logarithm, for the derivatives */
 #define STEP_MAX 0.7  /* a parameter at most doubles in a round */
@@ -16,31 +16,31 @@
 #define SIGMA_C  0.7  /* of such a reading, with the error of the model */
 #define HUBER    1.5  /* sigmas after which a reading counts less */
 #define FAR      3.0  /* from the prior: a factor of twenty */
-#define PIECE_S  15.0 /* longest step of a replay */
+#define PIECE_S  20.0 /* longest step of a replay */
 
-/* -- what is known beforehand
- * ------------------------------------------------*/
+/* -- what is known beforehand -- */
 
 /*
- * From memory, for rooms panelled in wood: inner surface 6 V^(2/3); panel,
- * and benches 9 kJ/(m2 K), stones 8 kJ/K for each kW; convection and radiation
- * 8 W/(m2 K); leaks and insulation 1 W/(m2 K); three times the air's own
- * 1.2 kJ/(m3 K) follow it at once; elements and stones take five minutes.
+ * From memory, for rooms panelled in wood: inner surface 6 V^(2/3); lining and
+ * benches 11 kJ/(m2 K) and stones 6 kJ/K for each kW; behind them 7 kJ/(m2 K);
+ * into the lining 9 W/(m2 K), through it 6, out of the core 1.5; one and a
+ * half times the air's own 1.2 kJ/(m3 K) follow it at once; elements and
+ * stones lag by a quarter of an hour. Trued up against simulated rooms.
  */
 void hg_fit_prior(double heater_w, double volume_m3,
                   struct hg_fit_belief *belief)
 {
-    static const double SPREAD[N] = { 0.5, 0.3, 1.0, 0.3, 0.6, 0.6, 0.5 };
+    static const double SPREAD[N] = { 0.4, 0.3, 0.9, 0.22, 0.5, 0.5, 0.4 };
     double surface_m2 = 6 * pow(volume_m3, 2.0 / 3);
 
     memset(belief, 0, sizeof(*belief));
-    belief->mean[0] = log(2 * 1200 * volume_m3);
-    belief->mean[1] = log(9000 * surface_m2 + 6 * heater_w);
-    belief->mean[2] = log(8000 * surface_m2);
-    belief->mean[3] = log(8 * surface_m2);
-    belief->mean[4] = log(3 * surface_m2);
-    belief->mean[5] = log(1 * surface_m2);
-    belief->mean[6] = log(600);
+    belief->mean[0] = log(1.5 * 1200 * volume_m3);
+    belief->mean[1] = log(11000 * surface_m2 + 6 * heater_w);
+    belief->mean[2] = log(7000 * surface_m2);
+    belief->mean[3] = log(9 * surface_m2);
+    belief->mean[4] = log(6 * surface_m2);
+    belief->mean[5] = log(1.5 * surface_m2);
+    belief->mean[6] = log(900);
     for (int i = 0; i < N; i++)
         belief->cov[i][i] = SPREAD[i] * SPREAD[i];
 }
@@ -56,8 +56,7 @@ void hg_fit_thermal(const double mean[N], struct hg_thermal *thermal)
     thermal->lag_s = exp(mean[6]);
 }
 
-/* -- replay
- * ------------------------------------------------------------------*/
+/* -- replay -- */
 
 /* Let one bin pass; ret_air_c is the mean of the air over it. */
 static void pass_bin(const struct hg_thermal *thermal,
@@ -99,7 +98,7 @@ void hg_fit_replay(const double mean[N], const struct hg_fit_record *record,
         pass_bin(&thermal, record, i, state, &air_c);
 }
 
-/* -- small symmetric systems -----------------------------------------------*/
+/* -- small symmetric systems -- */
 
 /* Lower Cholesky factor of a; false when a is not positive definite. */
 static bool factor(double a[N][N], double lower[N][N])
@@ -171,8 +170,7 @@ bool hg_fit_is_sane(const struct hg_fit_belief *belief,
     return factor(cov, lower);
 }
 
-/* -- the fit
- * -----------------------------------------------------------------*/
+/* -- the fit -- */
 
 struct problem {
     const struct hg_fit_belief *prior;

@@ -8,13 +8,13 @@
 #include <string.h>
 
 #define N             HG_FIT_PARAMS
-#define GAP_S         60.0  /* telemetry missing longer: follow blindly */
-#define FOLLOW_S      60.0  /* a reading corrects the followed air so fast */
-#define FOLLOW_OPEN_S 5.0   /* and with the door open */
-#define LINING_S 400.0    /* and it corrects the lining */
-#define CORE_S 3600.0     /* and the core */
-#define LOST_C        8.0   /* a reading so far off is taken as it is */
-#define SETTLE_S      120.0 /* the air needs so long after the door */
+#define GAP_S         60.0   /* telemetry missing longer: follow blindly */
+#define FOLLOW_S      60.0   /* a reading corrects the followed air so fast */
+#define FOLLOW_OPEN_S 5.0    /* and with the door open */
+#define LINING_S      400.0  /* and it corrects the lining */
+#define CORE_S        3600.0 /* and the core */
+#define LOST_C        8.0    /* a reading so far off is taken as it is */
+#define SETTLE_S      120.0  /* the air needs so long after the door */
 #define COOL_S        (6 * 3600.0) /* the coldest air seen fades so fast */
 #define BIN_S         60.0
 #define IDLE_S        300.0   /* off so long: the next heat is a new warm-up */
@@ -35,9 +35,13 @@
 #define FULL_SHARE 0.5 /* how fast the real full power is believed */
 #define NUDGE      0.02
 #define DAY_MS     UINT64_C(86400000)
-#define Z90        1.645 /* 90 % of a normal distribution */
-#define SPREAD_MAX 1.0   /* of a logarithm: the interval says "no idea" */
-#define DRIFT      0.03  /* parameters move so much between warm-ups */
+/*
+ * 90 % of the errors lie within so many spreads. Less than 1.645, as many
+ * small errors and a few large ones make the spread; found on simulated rooms.
+ */
+#define Z90        1.4
+#define SPREAD_MAX 1.0  /* of a logarithm: the interval says "no idea" */
+#define DRIFT      0.03 /* parameters move so much between warm-ups */
 
 _Static_assert(8 + N + N * (N + 1) / 2 <= HG_WARMUP_NUMBERS, "numbers fit");
 
@@ -53,8 +57,7 @@ void hg_warmup_model_init(struct hg_warmup_model *model, uint32_t heater_w,
     hg_fit_thermal(model->present.mean, &model->thermal);
 }
 
-/* -- following the room
- * ------------------------------------------------------*/
+/* -- following the room -- */
 
 static double reading_c(const struct hg_warmup_sample *sample)
 {
@@ -123,8 +126,7 @@ static void follow(struct hg_warmup_model *model,
     follow_outside(model, dt_s);
 }
 
-/* -- recording a warm-up
- * -----------------------------------------------------*/
+/* -- recording a warm-up -- */
 
 static void record_begin(struct hg_warmup_model *model)
 {
@@ -223,7 +225,7 @@ static void record_add(struct hg_warmup_model *model,
     }
 }
 
-/* -- learning from a complete warm-up ---------------------------------------*/
+/* -- learning from a complete warm-up -- */
 
 /* What the record of a complete warm-up comes to. */
 struct summary {
@@ -363,8 +365,7 @@ static bool record_finish(struct hg_warmup_model *model)
     return true;
 }
 
-/* -- the way of a sample
- * ------------------------------------------------------*/
+/* -- the way of a sample -- */
 
 static void follow_counters(struct hg_warmup_model *model,
                             const struct hg_warmup_sample *sample, double dt_s)
@@ -414,8 +415,7 @@ bool hg_warmup_feed(struct hg_warmup_model *model,
     return model->is_recording && record_sample(model, sample, dt_s, power_w);
 }
 
-/* -- the forecast
- * ---------------------------------------------------------------*/
+/* -- the forecast -- */
 
 /* Where the room stands, as far as known. */
 static void present_state(const struct hg_warmup_model *model, double air_c,
@@ -435,25 +435,66 @@ static void present_state(const struct hg_warmup_model *model, double air_c,
     }
 }
 
+/*
+ * Where a room of other parameters would stand now after the same warm-up.
+ * Its air is where the readings are; what is behind the air differs.
+ */
+static void other_state(const struct hg_warmup_model *model,
+                        const double mean[N],
+                        const struct hg_thermal_state *there,
+                        struct hg_thermal_state *state)
+{
+    const struct hg_fit_record *record = &model->record;
+    struct hg_thermal_state other;
+
+    hg_fit_replay(mean, record, record->count, &other);
+    state->heat_w += other.heat_w - there->heat_w;
+    state->core_c += other.core_c - there->core_c;
+    state->lining_c +=
+        other.lining_c - there->lining_c - (other.air_c - there->air_c);
+}
+
+/* How the logarithm of seconds goes with each parameter. */
+static void slopes_of(const struct hg_warmup_model *model,
+                      const struct hg_thermal_state *state,
+                      const struct hg_thermal_input *input, double target_c,
+                      double slope[N])
+{
+    double seconds[N + 1];
+    struct hg_thermal_state there;
+
+    if (model->is_recording)
+        hg_fit_replay(model->present.mean, &model->record, model->record.count,
+                      &there);
+    for (int i = 0; i <= N; i++) {
+        struct hg_thermal_state other = *state;
+        struct hg_thermal thermal;
+        double mean[N];
+
+        memcpy(mean, model->present.mean, sizeof(mean));
+        if (i < N)
+            mean[i] += NUDGE;
+        hg_fit_thermal(mean, &thermal);
+        if (model->is_recording)
+            other_state(model, mean, &there, &other);
+        seconds[i] = HG_THERMAL_HORIZON_S;
+        (void)hg_thermal_time_to(&thermal, &other, input, target_c,
+                                 &seconds[i]);
+    }
+    for (int i = 0; i < N; i++)
+        slope[i] = log(fmax(seconds[i], 1) / fmax(seconds[N], 1)) / NUDGE;
+}
+
 /* Variance of the logarithm of seconds that comes from the parameters. */
 static double parameter_variance(const struct hg_warmup_model *model,
                                  const struct hg_thermal_state *state,
                                  const struct hg_thermal_input *input,
-                                 double target_c, double seconds)
+                                 double target_c)
 {
     double slope[N];
     double variance = 0;
 
-    for (int i = 0; i < N; i++) {
-        double mean[N], nudged_s = HG_THERMAL_HORIZON_S;
-        struct hg_thermal thermal;
-
-        memcpy(mean, model->present.mean, sizeof(mean));
-        mean[i] += NUDGE;
-        hg_fit_thermal(mean, &thermal);
-        (void)hg_thermal_time_to(&thermal, state, input, target_c, &nudged_s);
-        slope[i] = log(nudged_s / seconds) / NUDGE;
-    }
+    slopes_of(model, state, input, target_c, slope);
     for (int i = 0; i < N; i++) {
         for (int j = 0; j < N; j++)
             variance += slope[i] * model->present.cov[i][j] * slope[j];
@@ -491,7 +532,7 @@ void hg_warmup_estimate(const struct hg_warmup_model *model, int32_t air_mc,
     estimate->is_reachable = true;
     if (seconds <= 0)
         return;
-    spread = sqrt(parameter_variance(model, &state, &input, target_c, seconds) +
+    spread = sqrt(parameter_variance(model, &state, &input, target_c) +
                   miss_variance(model, target_c - state.air_c));
     spread = fmin(spread, SPREAD_MAX);
     estimate->seconds = seconds;
@@ -499,8 +540,7 @@ void hg_warmup_estimate(const struct hg_warmup_model *model, int32_t air_mc,
     estimate->high_s = seconds * exp(Z90 * spread);
 }
 
-/* -- over a restart
- * ---------------------------------------------------------------*/
+/* -- over a restart -- */
 
 #define LAYOUT 1.0
 

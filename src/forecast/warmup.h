@@ -104,6 +104,9 @@ bool hg_warmup_feed(struct hg_warmup_model *model,
  * air_mc    the present reading; while the model follows the room it is
  *           taken for a noisy one and the followed temperature is used
  * estimate  overwritten; when the target cannot be reached the times are 0
+ *
+ * Costs about as much as a few thousand telemetry messages (up to a
+ * millisecond): ask when somebody wants to know, not at each message.
  */
 void hg_warmup_estimate(const struct hg_warmup_model *model, int32_t air_mc,
                         int32_t target_mc, struct hg_warmup_estimate *estimate);
