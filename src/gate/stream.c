@@ -39,7 +39,7 @@ static void take_new_boot(struct hg_turn *turn, const char boot[HG_BOOT_BYTES])
     stream->has_base = false;
     stream->has_reading = false;
     stream->is_late = false;
-    turn->state->is_local = false;
+    hg_watch_end_local(turn);
     hg_stream_lose(turn, HG_WHY_CONTROLLER_RESTARTED);
     memset(&stream->reading, 0, sizeof(stream->reading));
     if (!is_restart)
@@ -235,7 +235,7 @@ static void take_local_stop(struct hg_turn *turn)
 {
     struct hg_actor actor = hg_actor_controller();
 
-    turn->state->is_local = false;
+    hg_watch_end_local(turn);
     hg_session_cancel_pending(turn, HG_WHY_BIT(HG_WHY_STOPPED));
     if (turn->state->session.is_active)
         hg_session_end(turn, HG_WHY_STOPPED, &actor);

@@ -131,6 +131,8 @@ void hg_watch_latch(struct hg_turn *turn, enum hg_why why,
 void hg_watch_reading(struct hg_turn *turn, const struct hg_reading *reading,
                       const struct hg_reading *before, uint64_t dt_ms);
 void hg_watch_advance(struct hg_turn *turn);
+/* Heat from the panel is over: from now on the heater has to be off. */
+void hg_watch_end_local(struct hg_turn *turn);
 void hg_watch_set(struct hg_turn *turn);
 void hg_watch_clear(struct hg_turn *turn);
 void hg_watch_foreign_permit(struct hg_turn *turn);

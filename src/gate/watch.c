@@ -180,9 +180,21 @@ static void advance_unbidden(struct hg_turn *turn)
     if (hg_mono_since(turn->at.mono, state->unbidden_at) >=
         2 * (uint64_t)turn->policy->lease_ms)
         latch(turn, HG_WHY_HEATER_UNBIDDEN);
-    if (hg_mono_since(turn->at.mono, state->revoked_at) >=
-        turn->policy->lease_ms)
+    /* keep revoking, but never in the turn of a permit */
+    if (state->pending.kind == HG_PENDING_NONE &&
+        (!state->session.is_active || state->session.is_held) &&
+        hg_mono_since(turn->at.mono, state->revoked_at) >=
+            turn->policy->lease_ms)
         hg_turn_revoke(turn, HG_WHY_HEATER_UNBIDDEN);
+}
+
+void hg_watch_end_local(struct hg_turn *turn)
+{
+    struct hg_gate_state *state = turn->state;
+
+    if (state->is_local && turn->at.mono.ms > state->silent_until.ms)
+        state->silent_until = turn->at.mono;
+    state->is_local = false;
 }
 
 void hg_watch_advance(struct hg_turn *turn)
@@ -197,7 +209,7 @@ void hg_watch_advance(struct hg_turn *turn)
     if (state->is_local && hg_mono_since(turn->at.mono, state->local_at) >=
                                hg_policy_cap_ms(turn->policy)) {
         /* local heat is counted, never extended: past the cap it is none */
-        state->is_local = false;
+        hg_watch_end_local(turn);
         if (turn->policy->rest_after_cap_ms > 0) {
             state->is_resting = true;
             state->rest_until =

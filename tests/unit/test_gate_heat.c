@@ -605,6 +605,57 @@ static void test_gate__restart_heats_nothing_and_serials_rise(void **unused)
     assert_int_equal(room.state.check.state, HG_CHECK_USED);
 }
 
+static void local(struct room *room, enum hg_local what)
+{
+    struct hg_event event;
+
+    memset(&event, 0, sizeof(event));
+    event.kind = HG_EVENT_LOCAL;
+    memcpy(event.local.boot, room->boot, HG_BOOT_BYTES);
+    event.local.seq = ++room->event_seq;
+    event.local.what = what;
+    room_step(room, &event);
+}
+
+static void test_gate__heat_from_the_panel_may_end_in_peace(void **unused)
+{
+    struct room room;
+
+    (void)unused;
+    room_init(&room);
+    room_connect(&room);
+    room_run(&room, 10 * MIN_MS); /* long after any permit */
+    local(&room, HG_LOCAL_START);
+    climb(&room, 10 * MIN_MS);
+    local(&room, HG_LOCAL_STOP);
+
+    climb(&room, 58000); /* still reported on for less than two leases */
+    assert_int_equal(room.state.lockouts, 0);
+    climb(&room, 4000);
+
+    assert_int_equal(room.state.lockouts, W(HEATER_UNBIDDEN));
+}
+
+static void test_gate__repeated_revoke_spares_a_new_grant(void **unused)
+{
+    struct room room;
+    struct hg_event event;
+
+    (void)unused;
+    room_ready(&room);
+    room_run(&room, 40000);
+    room.heater = HG_HEATER_ON;
+    room_run(&room, 2000);
+    event = room_heat(&room, room_owner(), 60 * MIN_MS);
+    room_step(&room, &event);
+    room.state.revoked_at.ms = 0; /* long ago: the repeat is due */
+
+    room_commit(&room);
+
+    assert_null(room_effect(&room, HG_EFFECT_REVOKE));
+    assert_non_null(room_effect(&room, HG_EFFECT_PERMIT));
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -632,6 +683,8 @@ int main(void)
         cmocka_unit_test(test_gate__serial_out_of_range_is_ignored),
         cmocka_unit_test(test_gate__used_up_serials_grant_nothing),
         cmocka_unit_test(test_gate__restart_heats_nothing_and_serials_rise),
+        cmocka_unit_test(test_gate__heat_from_the_panel_may_end_in_peace),
+        cmocka_unit_test(test_gate__repeated_revoke_spares_a_new_grant),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);
