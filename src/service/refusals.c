@@ -20,9 +20,11 @@ static bool is_pausing(const struct hg_refusals_entry *entry,
 
 static void count_in(struct hg_refusal *waiting, const struct hg_refusal *more)
 {
-    if (waiting->count == 0)
+    /* a returned record may be older than what waits */
+    if (waiting->count == 0 || more->first_at.ms < waiting->first_at.ms)
         waiting->first_at = more->first_at;
-    waiting->last_at = more->last_at;
+    if (waiting->count == 0 || more->last_at.ms > waiting->last_at.ms)
+        waiting->last_at = more->last_at;
     waiting->reasons |= more->reasons;
     waiting->count = hg_sat_add_u64(waiting->count, more->count);
 }

@@ -18,165 +18,203 @@ static const char *const check_word[] = { "none", "valid", "void", "expired",
 
 /* -- writing ----------------------------------------------------------------*/
 
-/* value is taken over; a NULL one (no memory) spoils the object */
-static void put(json_t *object, const char *key, json_t *value, bool *ok)
+/* the key of a member; after "{" the first one, else behind a comma */
+static void put_key(struct hg_store_text *text, const char *key)
 {
-    if (json_object_set_new_nocheck(object, key, value) < 0)
-        *ok = false;
+    if (text->len > 0 && text->bytes[text->len - 1] != '{')
+        hg_store_text_add(text, ",", 1);
+    hg_store_text_add(text, "\"", 1);
+    hg_store_text_add(text, key, strlen(key));
+    hg_store_text_add(text, "\":", 2);
 }
 
-static void put_u64(json_t *object, const char *key, uint64_t value, bool *ok)
+static void put_u64(struct hg_store_text *text, const char *key, uint64_t value)
 {
-    uint64_t kept = value > INT64_MAX ? INT64_MAX : value;
+    char digits[20];
+    size_t at = sizeof(digits);
 
-    put(object, key, json_integer((json_int_t)kept), ok);
+    if (value > INT64_MAX)
+        value = INT64_MAX; /* the largest that the JSON library reads */
+    do {
+        digits[--at] = (char)('0' + value % 10);
+        value /= 10;
+    } while (value > 0);
+    if (key != NULL)
+        put_key(text, key);
+    hg_store_text_add(text, digits + at, sizeof(digits) - at);
 }
 
-static void put_i64(json_t *object, const char *key, int64_t value, bool *ok)
+static void put_i64(struct hg_store_text *text, const char *key, int64_t value)
 {
-    put(object, key, json_integer(value), ok);
+    put_key(text, key);
+    if (value < 0)
+        hg_store_text_add(text, "-", 1);
+    put_u64(text, NULL, value < 0 ? 0 - (uint64_t)value : (uint64_t)value);
 }
 
-static void put_text(json_t *object, const char *key, const char *text,
-                     bool *ok)
+static void put_text(struct hg_store_text *text, const char *key,
+                     const char *value)
 {
-    put(object, key, json_string(text), ok);
+    put_key(text, key);
+    hg_store_text_add_string(text, value);
 }
 
-static void put_bool(json_t *object, const char *key, bool value, bool *ok)
+static void put_bool(struct hg_store_text *text, const char *key, bool value)
 {
-    put(object, key, json_boolean(value), ok);
+    put_key(text, key);
+    hg_store_text_add(text, value ? "true" : "false", value ? 4 : 5);
 }
 
-static json_t *whys_to_json(hg_why_set set, bool *ok)
+static void open_object(struct hg_store_text *text, const char *key)
 {
-    json_t *list = json_array();
-
-    for (int why = HG_WHY_NONE + 1; why < HG_WHY_COUNT; why++)
-        if ((set & HG_WHY_BIT(why)) != 0 &&
-            json_array_append_new(
-                list, json_string(hg_why_code((enum hg_why)why))) < 0)
-            *ok = false;
-    return list;
+    if (key != NULL)
+        put_key(text, key);
+    hg_store_text_add(text, "{", 1);
 }
 
-static json_t *actor_to_json(const struct hg_actor *actor, bool *ok)
+static void close_object(struct hg_store_text *text)
 {
-    json_t *object = json_object();
+    hg_store_text_add(text, "}", 1);
+}
+
+static void put_whys(struct hg_store_text *text, const char *key,
+                     hg_why_set set)
+{
+    size_t count = 0;
+
+    put_key(text, key);
+    hg_store_text_add(text, "[", 1);
+    for (int why = HG_WHY_NONE + 1; why < HG_WHY_COUNT; why++) {
+        if ((set & HG_WHY_BIT(why)) == 0)
+            continue;
+        hg_store_text_add(text, ",", count++ == 0 ? 0 : 1);
+        hg_store_text_add_string(text, hg_why_code((enum hg_why)why));
+    }
+    hg_store_text_add(text, "]", 1);
+}
+
+static void put_actor(struct hg_store_text *text, const char *key,
+                      const struct hg_actor *actor)
+{
     size_t role = (size_t)actor->role;
 
-    put_text(object, "role", role_word[role < HG_COUNT(role_word) ? role : 0],
-             ok);
-    put_text(object, "id", actor->id, ok);
-    return object;
+    open_object(text, key);
+    put_text(text, "role", role_word[role < HG_COUNT(role_word) ? role : 0]);
+    put_text(text, "id", actor->id);
+    close_object(text);
 }
 
-static json_t *check_to_json(const struct hg_gate_memory *memory, bool *ok)
+static void put_check(struct hg_store_text *text,
+                      const struct hg_gate_memory *memory)
 {
     const struct hg_gate_check *check = &memory->check;
-    json_t *object = json_object();
     size_t state = (size_t)check->state;
 
-    put_text(object, "state",
-             check_word[state < HG_COUNT(check_word) ? state : 0], ok);
-    put_text(object, "why", hg_why_code(check->why), ok);
-    put_bool(object, "suspended", check->is_suspended, ok);
-    put(object, "signer", actor_to_json(&check->signer, ok), ok);
-    put_text(object, "boot", check->boot, ok);
+    open_object(text, "check");
+    put_text(text, "state",
+             check_word[state < HG_COUNT(check_word) ? state : 0]);
+    put_text(text, "why", hg_why_code(check->why));
+    put_bool(text, "suspended", check->is_suspended);
+    put_actor(text, "signer", &check->signer);
+    put_text(text, "boot", check->boot);
     if (check->has_door_count)
-        put_u64(object, "door_count", check->door_count, ok);
-    put_u64(object, "left_ms", memory->check_left_ms, ok);
-    return object;
+        put_u64(text, "door_count", check->door_count);
+    put_u64(text, "left_ms", memory->check_left_ms);
+    close_object(text);
 }
 
-static json_t *boots_to_json(const struct hg_gate_memory *memory, bool *ok)
+static void put_boots(struct hg_store_text *text,
+                      const struct hg_gate_memory *memory)
 {
-    json_t *list = json_array();
-
+    put_key(text, "boots");
+    hg_store_text_add(text, "[", 1);
     for (uint32_t i = 0; i < memory->boot_count && i < HG_BOOTS_KEPT; i++) {
         const struct hg_gate_boot *boot = &memory->boot[i];
-        json_t *object = json_object();
 
-        put_text(object, "boot", boot->boot, ok);
+        hg_store_text_add(text, ",", i == 0 ? 0 : 1);
+        open_object(text, NULL);
+        put_text(text, "boot", boot->boot);
         if (boot->has_telemetry)
-            put_u64(object, "telemetry", boot->telemetry_seq, ok);
+            put_u64(text, "telemetry", boot->telemetry_seq);
         if (boot->has_event)
-            put_u64(object, "event", boot->event_seq, ok);
-        if (json_array_append_new(list, object) < 0)
-            *ok = false;
+            put_u64(text, "event", boot->event_seq);
+        close_object(text);
     }
-    return list;
+    hg_store_text_add(text, "]", 1);
 }
 
-static json_t *plan_to_json(const struct hg_gate_plan *plan, bool *ok)
+static void put_plan(struct hg_store_text *text,
+                     const struct hg_gate_plan *plan)
 {
-    json_t *object = json_object();
-
-    put(object, "by", actor_to_json(&plan->by.actor, ok), ok);
-    put_bool(object, "allowed", plan->by.is_allowed, ok);
+    open_object(text, "plan");
+    put_actor(text, "by", &plan->by.actor);
+    put_bool(text, "allowed", plan->by.is_allowed);
     if (plan->by.has_stay) {
-        put_i64(object, "stay_from_ms", plan->by.stay_from_ms, ok);
-        put_i64(object, "stay_until_ms", plan->by.stay_until_ms, ok);
+        put_i64(text, "stay_from_ms", plan->by.stay_from_ms);
+        put_i64(text, "stay_until_ms", plan->by.stay_until_ms);
     }
-    put_text(object, "heat_id", plan->heat_id, ok);
-    put_i64(object, "target_mc", plan->target_mc, ok);
-    put_u64(object, "duration_ms", plan->duration_ms, ok);
-    put_i64(object, "ready_at_ms", plan->ready_at_ms, ok);
-    put_i64(object, "starts_at_ms", plan->starts_at_ms, ok);
-    put(object, "at_risk", whys_to_json(plan->at_risk, ok), ok);
-    return object;
+    put_text(text, "heat_id", plan->heat_id);
+    put_i64(text, "target_mc", plan->target_mc);
+    put_u64(text, "duration_ms", plan->duration_ms);
+    put_i64(text, "ready_at_ms", plan->ready_at_ms);
+    put_i64(text, "starts_at_ms", plan->starts_at_ms);
+    put_whys(text, "at_risk", plan->at_risk);
+    close_object(text);
 }
 
-static json_t *last_to_json(const struct hg_gate_last *last, bool *ok)
+static void put_last(struct hg_store_text *text,
+                     const struct hg_gate_last *last)
 {
-    json_t *object = json_object();
-
-    put_text(object, "heat_id", last->heat_id, ok);
-    put_i64(object, "ended_at_ms", last->ended_at_ms, ok);
-    put_text(object, "end", hg_why_code(last->end), ok);
-    return object;
+    open_object(text, "last");
+    put_text(text, "heat_id", last->heat_id);
+    put_i64(text, "ended_at_ms", last->ended_at_ms);
+    put_text(text, "end", hg_why_code(last->end));
+    close_object(text);
 }
 
-static json_t *stamp_to_json(const struct hg_store_stamp *stamp, bool *ok)
+static void put_stamp(struct hg_store_text *text,
+                      const struct hg_store_stamp *stamp)
 {
-    json_t *object = json_object();
-
-    put_text(object, "boot_id", stamp->boot_id, ok);
-    put_u64(object, "mono_ms", stamp->at.mono.ms, ok);
-    put_i64(object, "wall_ms", stamp->at.wall.ms, ok);
-    put_bool(object, "trusted", stamp->at.wall.is_trusted, ok);
-    return object;
+    open_object(text, "saved");
+    put_text(text, "boot_id", stamp->boot_id);
+    put_u64(text, "mono_ms", stamp->at.mono.ms);
+    put_i64(text, "wall_ms", stamp->at.wall.ms);
+    put_bool(text, "trusted", stamp->at.wall.is_trusted);
+    close_object(text);
 }
 
-json_t *hg_store_room_to_json(const struct hg_store_room *room,
-                              const struct hg_store_stamp *now)
+static void put_opaque(struct hg_store_text *text, const char *key,
+                       const json_t *value)
+{
+    if (value == NULL)
+        return;
+    put_key(text, key);
+    hg_store_text_add_json(text, value);
+}
+
+void hg_store_text_add_room(struct hg_store_text *text,
+                            const struct hg_store_room *room,
+                            const struct hg_store_stamp *now)
 {
     const struct hg_gate_memory *memory = &room->memory;
-    json_t *object = json_object();
-    bool ok = object != NULL;
 
-    put(object, "saved", stamp_to_json(now, &ok), &ok);
-    put_u64(object, "journal_n", room->journal_n, &ok);
-    put_bool(object, "commissioned", memory->is_commissioned, &ok);
-    put_i64(object, "proof_at_ms", memory->proof_at_ms, &ok);
-    put(object, "lockouts", whys_to_json(memory->lockouts, &ok), &ok);
-    put_u64(object, "rest_left_ms", memory->rest_left_ms, &ok);
-    put(object, "boots", boots_to_json(memory, &ok), &ok);
+    open_object(text, NULL);
+    put_stamp(text, now);
+    put_u64(text, "journal_n", room->journal_n);
+    put_bool(text, "commissioned", memory->is_commissioned);
+    put_i64(text, "proof_at_ms", memory->proof_at_ms);
+    put_whys(text, "lockouts", memory->lockouts);
+    put_u64(text, "rest_left_ms", memory->rest_left_ms);
+    put_boots(text, memory);
     if (memory->check.state != HG_CHECK_NONE)
-        put(object, "check", check_to_json(memory, &ok), &ok);
+        put_check(text, memory);
     if (memory->plan.is_active)
-        put(object, "plan", plan_to_json(&memory->plan, &ok), &ok);
+        put_plan(text, &memory->plan);
     if (memory->last.has_one)
-        put(object, "last", last_to_json(&memory->last, &ok), &ok);
-    if (room->warm_up != NULL)
-        put(object, "warm_up", json_incref(room->warm_up), &ok);
-    if (room->energy != NULL)
-        put(object, "energy", json_incref(room->energy), &ok);
-    if (!ok) {
-        json_decref(object);
-        return NULL;
-    }
-    return object;
+        put_last(text, &memory->last);
+    put_opaque(text, "warm_up", room->warm_up);
+    put_opaque(text, "energy", room->energy);
+    close_object(text);
 }
 
 /* -- reading ----------------------------------------------------------------*/

@@ -39,12 +39,28 @@ HG_MUST_CHECK int hg_store_get_file(const struct hg_store *store,
 HG_MUST_CHECK int hg_store_read_rooms(struct hg_store *store,
                                       struct hg_buf *why);
 
+/* A text that grows by doubling. is_short: no memory, or too long. */
+struct hg_store_text {
+    char *bytes; /* owned */
+    size_t len, cap;
+    bool is_short;
+};
+
+void hg_store_text_add(struct hg_store_text *text, const char *bytes,
+                       size_t len);
+/* Append a JSON string; what is not UTF-8 in it becomes "?". */
+void hg_store_text_add_string(struct hg_store_text *text, const char *string);
+/* Append a value of the JSON library. */
+void hg_store_text_add_json(struct hg_store_text *text, const json_t *json);
+
 /*
- * One room as JSON. NULL: no memory (or a text that is not UTF-8, which no
- * decoder here lets through).
+ * Append one room as a JSON object. Written by hand, because all rooms are
+ * put into words in one turn of the loop and 10,000 of them must not delay a
+ * revoke; read back by the JSON library.
  */
-json_t *hg_store_room_to_json(const struct hg_store_room *room,
-                              const struct hg_store_stamp *now);
+void hg_store_text_add_room(struct hg_store_text *text,
+                            const struct hg_store_room *room,
+                            const struct hg_store_stamp *now);
 
 /*
  * And back. HG_ERR_CORRUPT: not what the above writes; ret_what names the

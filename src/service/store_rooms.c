@@ -155,72 +155,31 @@ void hg_store_room_release(struct hg_store_room *room)
 
 /* -- writing ----------------------------------------------------------------*/
 
-struct text { /* grows by doubling; is_short: no memory, or too long */
-    char *bytes;
-    size_t len, cap;
-    bool is_short;
-};
-
-static int text_add(const char *bytes, size_t len, void *context)
+static void text_add_named(struct hg_store_text *text, const char *name,
+                           bool *is_first)
 {
-    struct text *text = context;
-    size_t cap = text->cap == 0 ? 65536 : text->cap;
-    char *grown;
-
-    if (text->is_short || len > HG_STORE_FILE_BYTES_MAX - text->len) {
-        text->is_short = true;
-        return -1;
-    }
-    while (cap < text->len + len)
-        cap *= 2;
-    if (cap != text->cap) {
-        grown = realloc(text->bytes, cap);
-        if (grown == NULL) {
-            text->is_short = true;
-            return -1;
-        }
-        text->bytes = grown;
-        text->cap = cap;
-    }
-    memcpy(text->bytes + text->len, bytes, len);
-    text->len += len;
-    return 0;
-}
-
-static void text_add_json(struct text *text, const json_t *json)
-{
-    if (json == NULL || json_dump_callback(json, text_add, text,
-                                           JSON_COMPACT | JSON_ENCODE_ANY) < 0)
-        text->is_short = true;
-}
-
-static void text_add_room(struct text *text, const char *name,
-                          const json_t *room, bool *is_first)
-{
-    json_t *key = json_string(name);
-
-    (void)text_add(*is_first ? "\n" : ",\n", *is_first ? 1 : 2, text);
-    text_add_json(text, key);
-    (void)text_add(":", 1, text);
-    text_add_json(text, room);
-    json_decref(key);
+    hg_store_text_add(text, ",", *is_first ? 0 : 1);
+    hg_store_text_add(text, "\n", 1);
+    hg_store_text_add_string(text, name);
+    hg_store_text_add(text, ":", 1);
     *is_first = false;
 }
 
-static void text_add_sources(struct text *text,
+static void text_add_sources(struct hg_store_text *text, struct hg_store *store,
                              const struct hg_store_stamp *now,
                              const struct hg_store_source *source,
                              bool *is_first)
 {
     for (size_t i = 0; i < source->count && !text->is_short; i++) {
         struct hg_store_room room;
-        json_t *json;
 
         memset(&room, 0, sizeof(room));
         source->get(source->context, i, &room);
-        json = hg_store_room_to_json(&room, now);
-        text_add_room(text, room.name, json, is_first);
-        json_decref(json);
+        text_add_named(text, room.name, is_first);
+        hg_store_text_add_room(text, &room, now);
+        /* never twice in one file, should nobody have taken it before; not
+         * found is the usual case */
+        (void)json_object_del(store->rooms, room.name);
     }
 }
 
@@ -230,7 +189,7 @@ int hg_store_render(struct hg_store *store, const struct hg_store_stamp *now,
 {
     char head_bytes[96];
     struct hg_buf head;
-    struct text text = { .bytes = NULL };
+    struct hg_store_text text = { .bytes = NULL };
     bool is_first = true;
     const char *name;
     json_t *room;
@@ -238,12 +197,14 @@ int hg_store_render(struct hg_store *store, const struct hg_store_stamp *now,
     hg_buf_init(&head, head_bytes, sizeof(head_bytes));
     hg_buf_addf(&head, "{\"v\":%d,\"epoch\":%llu,\"rooms\":{", ROOMS_VERSION,
                 (unsigned long long)store->epoch);
-    /* a failure in between stays in text.is_short */
-    (void)text_add(head.bytes, head.len, &text);
-    text_add_sources(&text, now, source, &is_first);
+    hg_store_text_add(&text, head.bytes, head.len);
+    text_add_sources(&text, store, now, source, &is_first);
     json_object_foreach(store->rooms, name, room)
-        text_add_room(&text, name, room, &is_first);
-    (void)text_add("\n}}\n", 4, &text);
+    {
+        text_add_named(&text, name, &is_first);
+        hg_store_text_add_json(&text, room);
+    }
+    hg_store_text_add(&text, "\n}}\n", 4);
     if (text.is_short) {
         free(text.bytes);
         return HG_ERR_MEMORY;
