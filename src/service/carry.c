@@ -1,0 +1,201 @@
+/*
+ * Events into the gates, effects out of them, in the gate's order: revoke
+ * first, then the epoch, permits, records, notices, answers. What concerns
+ * other rooms (a failed journal, a raised epoch) follows when the effects of
+ * the present step are done.
+ */
+#include "controllers/link.h"
+#include "service/answer.h"
+#include "service/service.h"
+#include <stdlib.h>
+#include <string.h>
+
+static int compare_name(const void *name, const void *room)
+{
+    return strcmp(name, ((const struct hg_room *)room)->config->name);
+}
+
+struct hg_room *hg_service_room(struct hg_service *service, const char *name)
+{
+    return bsearch(name, service->room, service->room_count,
+                   sizeof(service->room[0]), compare_name);
+}
+
+static void send_permit(struct hg_service *service, struct hg_room *room,
+                        const struct hg_permit *permit, uint64_t for_ms)
+{
+    uint32_t expiry_s = (uint32_t)((for_ms + 999) / 1000);
+    int err;
+
+    if (service->link == NULL || !hg_link_is_up(service->link))
+        return; /* the gate knows; nothing of ours may be sent late */
+    err = hg_link_send_permit(service->link, room->config->name, permit,
+                              expiry_s, service->mac[room->index]);
+    if (err == 0)
+        return;
+    service->counts.publish_failures++;
+    hg_log_line(&service->log, HG_LOG_ERROR,
+                "%s: the %s with serial %llu could not be sent: %s; the "
+                "heater goes off when its lease ends",
+                room->config->name, permit->is_heat ? "permit" : "revoke",
+                (unsigned long long)permit->serial, hg_err_text(err));
+}
+
+static void carry_revoke(struct hg_service *service, struct hg_room *room,
+                         const struct hg_effect *effect)
+{
+    struct hg_permit revoke;
+
+    memset(&revoke, 0, sizeof(revoke));
+    revoke.serial = effect->serial;
+    revoke.why = effect->why;
+    service->counts.revokes++;
+    send_permit(service, room, &revoke, room->config->policy.lease_ms);
+}
+
+static void carry_permit(struct hg_service *service, struct hg_room *room,
+                         const struct hg_effect *effect)
+{
+    struct hg_permit permit;
+
+    if (effect->ttl_ms == 0)
+        return; /* the heat ends in this very millisecond */
+    memset(&permit, 0, sizeof(permit));
+    permit.is_heat = true;
+    permit.serial = effect->serial;
+    permit.ttl_ms = effect->ttl_ms;
+    permit.target_mc = effect->target_mc;
+    memcpy(permit.heat_id, effect->heat_id, sizeof(permit.heat_id));
+    service->counts.permits++;
+    send_permit(service, room, &permit, effect->ttl_ms);
+}
+
+static void carry_epoch(struct hg_service *service, uint64_t epoch)
+{
+    if (epoch <= service->epoch)
+        return;
+    if (hg_memory_raise_epoch(service, epoch) < 0) {
+        /* not durable: tried again at every tick. Until then a restart would
+         * use serials that controllers ignore, which is the safe side. */
+        service->epoch_wanted = epoch;
+        return;
+    }
+    service->epoch = epoch;
+    service->is_epoch_news = true;
+}
+
+static void carry_record(struct hg_service *service, struct hg_room *room,
+                         const struct hg_event *event,
+                         const struct hg_effect *effect, uint64_t *n)
+{
+    *n = hg_record_effect(service, room, event, effect);
+    hg_memory_changed(service);
+    if (effect->ticket == 0 || *n == 0)
+        return; /* not written: JOURNAL_FAILED follows and ends the wait */
+    if (!hg_record_wait(service, room, *n, effect->ticket))
+        service->is_journal_failing = true;
+}
+
+static void carry_one(struct hg_service *service, struct hg_room *room,
+                      const struct hg_event *event,
+                      const struct hg_effect *effect, uint64_t *n)
+{
+    switch (effect->kind) {
+    case HG_EFFECT_REVOKE:
+        carry_revoke(service, room, effect);
+        break;
+    case HG_EFFECT_EPOCH:
+        carry_epoch(service, effect->epoch);
+        break;
+    case HG_EFFECT_PERMIT:
+        carry_permit(service, room, effect);
+        break;
+    case HG_EFFECT_RECORD:
+        carry_record(service, room, event, effect, n);
+        break;
+    case HG_EFFECT_NOTICE:
+        hg_show_notice(service, room, effect);
+        break;
+    case HG_EFFECT_STATE:
+        room->is_changed = true;
+        break;
+    case HG_EFFECT_ANSWER:
+        hg_answer_effect(service, room, effect, *n);
+        break;
+    case HG_EFFECT_NONE:
+        break;
+    }
+}
+
+/* What the step of one room means for all of them. */
+static void carry_news(struct hg_service *service)
+{
+    struct hg_event event;
+
+    if (service->is_epoch_news) {
+        service->is_epoch_news = false;
+        memset(&event, 0, sizeof(event));
+        event.kind = HG_EVENT_EPOCH_HEARD;
+        event.epoch = service->epoch;
+        hg_rooms_step(service, &event);
+        if (service->link != NULL &&
+            hg_link_set_epoch(service->link, service->epoch) < 0)
+            service->counts.publish_failures++;
+    }
+    if (service->is_journal_failing) {
+        service->is_journal_failing = false;
+        if (service->is_journal_ok)
+            hg_record_failed(service, "a record could not be queued");
+    }
+}
+
+/* A new heat counts its energy from nothing. */
+static void begin_heat(struct hg_service *service, struct hg_room *room,
+                       const char *heat_id)
+{
+    const struct hg_policy *policy = &room->config->policy;
+
+    if (!room->gate.session.is_active ||
+        strcmp(room->gate.session.heat_id, heat_id) == 0)
+        return;
+    hg_energy_init(&room->energy, policy->heater_w, policy->stale_after_ms);
+    hg_memory_changed(service);
+}
+
+void hg_room_step(struct hg_service *service, struct hg_room *room,
+                  struct hg_event *event)
+{
+    struct hg_effects effects;
+    char heat_id[HG_ID_BYTES];
+    uint64_t n = 0;
+
+    event->at = service->now;
+    memcpy(heat_id, room->gate.session.heat_id, sizeof(heat_id));
+    hg_gate_step(&room->config->policy, &room->gate, event, &effects);
+    begin_heat(service, room, heat_id);
+    service->step_depth++;
+    for (uint32_t i = 0; i < effects.count; i++)
+        carry_one(service, room, event, &effects.effect[i], &n);
+    service->step_depth--;
+    if (effects.is_overfull)
+        hg_log_line(&service->log, HG_LOG_ERROR,
+                    "%s: the gate had more to say than fits; this is a fault "
+                    "of the program, please report it",
+                    room->config->name);
+    if (room->is_changed)
+        hg_show_room(service, room);
+    if (service->step_depth == 0)
+        carry_news(service);
+}
+
+void hg_rooms_step(struct hg_service *service, struct hg_event *event)
+{
+    for (size_t i = 0; i < service->room_count; i++)
+        hg_room_step(service, &service->room[i], event);
+}
+
+void hg_service_raise_epoch(struct hg_service *service, uint64_t epoch)
+{
+    carry_epoch(service, epoch);
+    carry_news(service);
+}

@@ -1,0 +1,43 @@
+/* lockout.*: set and cleared by a named person with a note. */
+#include "base/why.h"
+#include "service/handlers.h"
+#include "service/service.h"
+#include <string.h>
+
+static void touch(struct hg_service *service, const struct hg_api_call *call,
+                  enum hg_event_kind kind)
+{
+    struct hg_room *room = hg_call_room(service, call);
+    const char *lockout = hg_call_text(call, "lockout");
+    struct hg_event event;
+
+    memset(&event, 0, sizeof(event));
+    event.kind = kind;
+    event.lockout.what =
+        lockout == NULL ? HG_WHY_LOCKED_OUT : hg_why_find(lockout);
+    event.lockout.has_note = true; /* the API refuses a blank one */
+    if (event.lockout.what == HG_WHY_NONE) {
+        hg_api_reply_error(call->reply, HG_RPC_INVALID_PARAMS,
+                           "lockout: one of locked-out, over-temperature, "
+                           "no-rise, heater-unbidden, rival-gateway, "
+                           "sensor-fault is wanted.",
+                           NULL);
+        return;
+    }
+    hg_call_asker(service, call->caller, room, &event.asker);
+    service->note = hg_call_text(call, "note");
+    hg_call_step(service, call, room, &event);
+    service->note = NULL;
+}
+
+void hg_handle_lockout_set(struct hg_service *service,
+                           const struct hg_api_call *call)
+{
+    touch(service, call, HG_EVENT_LOCKOUT_SET);
+}
+
+void hg_handle_lockout_clear(struct hg_service *service,
+                             const struct hg_api_call *call)
+{
+    touch(service, call, HG_EVENT_LOCKOUT_CLEAR);
+}

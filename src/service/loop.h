@@ -1,0 +1,40 @@
+#ifndef HG_SERVICE_LOOP_H
+#define HG_SERVICE_LOOP_H
+
+/*
+ * The one loop: the libwebsockets context, the broker's socket in it, and
+ * the timers. Everything that decides or talks runs here.
+ */
+#include "base/buf.h"
+#include "base/err.h"
+#include "controllers/link.h"
+
+struct hg_service;
+struct hg_loop;
+struct lws_context;
+
+/* Make the context. HG_ERR_SYSTEM, HG_ERR_MEMORY. */
+HG_MUST_CHECK int hg_loop_new(struct hg_service *service,
+                              struct hg_loop **ret_loop);
+/* Destroy the context and all that is in it. NULL is fine. */
+void hg_loop_free(struct hg_loop *loop);
+
+struct lws_context *hg_loop_context(struct hg_loop *loop);
+/* What the link to the broker needs of the loop. */
+struct hg_link_loop hg_loop_for_link(struct hg_loop *loop);
+/* The link exists: begin to drive it, and all other timers. */
+void hg_loop_start(struct hg_loop *loop);
+/* Show what is due in the next turn, after what is going on now. */
+void hg_loop_soon(struct hg_loop *loop);
+/* One turn; false: the context is broken. */
+bool hg_loop_turn(struct hg_loop *loop);
+/* The broker's connection changed or was used: its timer is set anew. */
+void hg_loop_tick_link(struct hg_loop *loop);
+
+/*
+ * Wake the loop; the only call here that another thread (or a signal
+ * handler's flag) may follow up with. arg is the struct hg_service.
+ */
+void hg_wake_loop(void *arg);
+
+#endif

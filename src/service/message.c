@@ -1,0 +1,228 @@
+/*
+ * What comes from the broker: topic, room, authenticity, decoding, and then
+ * one event for the room's gate. What is bad is counted and named in the log
+ * at most every 10 s a room.
+ */
+#include "base/sat.h"
+#include "controllers/link.h"
+#include "service/remote.h"
+#include "service/service.h"
+#include <stdio.h>
+#include <string.h>
+
+#define BAD_LINE_EVERY_MS 10000
+#define ANNOUNCE_EVERY_MS 10000
+
+static void tell_bad(struct hg_service *service, struct hg_room *room,
+                     const char *leaf, const char *why)
+{
+    struct hg_room_bad *bad = &room->bad;
+
+    bad->since_line++;
+    if (bad->has_logged &&
+        hg_mono_since(service->now.mono, bad->logged_at) < BAD_LINE_EVERY_MS)
+        return;
+    hg_log_line(&service->log, HG_LOG_WARNING,
+                "%s: dropped %llu message(s) of the controller; the last on "
+                "'%s': %s",
+                room->config->name, (unsigned long long)bad->since_line, leaf,
+                why);
+    bad->has_logged = true;
+    bad->logged_at = service->now.mono;
+    bad->since_line = 0;
+}
+
+static void drop_malformed(struct hg_service *service, struct hg_room *room,
+                           const struct hg_link_message *message,
+                           const struct hg_buf *why)
+{
+    service->counts.malformed++;
+    room->bad.malformed++;
+    tell_bad(service, room, hg_topic_leaf_name(message->at.leaf), why->bytes);
+}
+
+/* Rooms with a key believe nothing that is not signed with it. */
+static bool is_authentic(struct hg_service *service, struct hg_room *room,
+                         const struct hg_link_message *message)
+{
+    struct hg_mac *mac = service->mac[room->index];
+
+    if (mac == NULL || hg_mac_verify(mac, message->topic, message->payload,
+                                     message->len, message->mac) == 0)
+        return true;
+    service->counts.bad_mac++;
+    room->bad.mac++;
+    tell_bad(service, room, hg_topic_leaf_name(message->at.leaf),
+             "its 'mac' is missing or wrong; check that controller and "
+             "gateway have the same key");
+    return false;
+}
+
+static void take_telemetry(struct hg_service *service, struct hg_room *room,
+                           const struct hg_link_message *message)
+{
+    uint64_t fresh_before = room->gate.stream.counts.fresh;
+    char storage[HG_CODEC_WHY_BYTES];
+    struct hg_event event;
+    struct hg_buf why;
+
+    memset(&event, 0, sizeof(event));
+    hg_buf_init(&why, storage, sizeof(storage));
+    event.kind = HG_EVENT_TELEMETRY;
+    if (hg_telemetry_decode(message->payload, message->len,
+                            message->is_retained, &why, &event.reading) < 0) {
+        drop_malformed(service, room, message, &why);
+        return;
+    }
+    hg_room_step(service, room, &event);
+    if (!event.reading.is_whole)
+        drop_malformed(service, room, message, &why);
+    if (room->gate.stream.counts.fresh == fresh_before)
+        return;
+    hg_forecast_feed(service, room);
+    room->is_changed = true;
+    hg_show_room(service, room);
+}
+
+static void take_local(struct hg_service *service, struct hg_room *room,
+                       const struct hg_link_message *message)
+{
+    char storage[HG_CODEC_WHY_BYTES];
+    struct hg_local_heard heard;
+    struct hg_event event;
+    struct hg_buf why;
+
+    hg_buf_init(&why, storage, sizeof(storage));
+    if (hg_codec_decode_local(message->payload, message->len, &why, &heard) <
+        0) {
+        drop_malformed(service, room, message, &why);
+        return;
+    }
+    memset(&event, 0, sizeof(event));
+    event.kind = HG_EVENT_LOCAL;
+    memcpy(event.local.boot, heard.boot, sizeof(event.local.boot));
+    event.local.seq = heard.seq;
+    event.local.is_retained = message->is_retained;
+    event.local.what = heard.what;
+    if (heard.what == HG_LOCAL_FAULT)
+        hg_log_line(&service->log, HG_LOG_WARNING,
+                    "%s: the controller reports the fault '%s'",
+                    room->config->name, heard.code);
+    snprintf(room->fault, sizeof(room->fault), "%s", heard.code);
+    hg_room_step(service, room, &event);
+}
+
+static void take_online(struct hg_service *service, struct hg_room *room,
+                        const struct hg_link_message *message)
+{
+    char storage[HG_CODEC_WHY_BYTES];
+    struct hg_event event;
+    struct hg_buf why;
+    bool is_online;
+
+    hg_buf_init(&why, storage, sizeof(storage));
+    if (hg_codec_decode_online(message->payload, message->len, &why,
+                               &is_online) < 0) {
+        drop_malformed(service, room, message, &why);
+        return;
+    }
+    memset(&event, 0, sizeof(event));
+    event.kind = HG_EVENT_PRESENCE;
+    event.is_online = is_online;
+    hg_room_step(service, room, &event);
+}
+
+/*
+ * Another gateway on our topic root. Its epoch counts once a connection: two
+ * gateways that outbid each other for ever would help nobody; its permits,
+ * if it sends any, lock the rooms (rival-gateway).
+ */
+static void take_gateway(struct hg_service *service,
+                         const struct hg_link_message *message)
+{
+    char storage[HG_CODEC_WHY_BYTES];
+    struct hg_gateway_heard heard;
+    struct hg_buf why;
+
+    if (message->is_own)
+        return;
+    hg_buf_init(&why, storage, sizeof(storage));
+    if (hg_codec_decode_gateway(message->payload, message->len, &why, &heard) <
+        0) {
+        service->counts.malformed++;
+        return;
+    }
+    if (heard.epoch >= service->epoch && !service->has_heard_gateway) {
+        service->has_heard_gateway = true;
+        hg_log_line(&service->log, HG_LOG_WARNING,
+                    "another gateway announced epoch %llu on '%s'; ours is "
+                    "raised above it. One gateway a topic root: find the "
+                    "other one",
+                    (unsigned long long)heard.epoch, message->topic);
+        hg_service_raise_epoch(service, heard.epoch + 1);
+    }
+    if (hg_mono_since(service->now.mono, service->announced_at) <
+        ANNOUNCE_EVERY_MS)
+        return;
+    service->announced_at = service->now.mono;
+    if (hg_link_announce(service->link) < 0)
+        service->counts.publish_failures++;
+}
+
+void hg_message_take(struct hg_service *service,
+                     const struct hg_link_message *message)
+{
+    struct hg_room *room;
+
+    service->counts.messages++;
+    if (message->at.leaf == HG_LEAF_GATEWAY) {
+        take_gateway(service, message);
+        return;
+    }
+    if (message->at.leaf == HG_LEAF_RPC) {
+        hg_remote_take(service, message);
+        return;
+    }
+    room = hg_service_room(service, message->at.room);
+    if (room == NULL) {
+        service->counts.unknown_room++;
+        return;
+    }
+    if (!is_authentic(service, room, message))
+        return;
+    if (message->at.leaf == HG_LEAF_TELEMETRY)
+        take_telemetry(service, room, message);
+    else if (message->at.leaf == HG_LEAF_EVENT)
+        take_local(service, room, message);
+    else if (message->at.leaf == HG_LEAF_ONLINE)
+        take_online(service, room, message);
+}
+
+void hg_message_foreign(struct hg_service *service,
+                        const struct hg_link_message *message)
+{
+    struct hg_room *room = hg_service_room(service, message->at.room);
+    char storage[HG_CODEC_WHY_BYTES];
+    struct hg_permit_heard heard;
+    struct hg_event event;
+    struct hg_buf why;
+
+    if (room == NULL) {
+        service->counts.unknown_room++;
+        return;
+    }
+    hg_buf_init(&why, storage, sizeof(storage));
+    if (hg_permit_decode(message->payload, message->len, &why, &heard) < 0) {
+        drop_malformed(service, room, message, &why);
+        return;
+    }
+    hg_log_line(&service->log, HG_LOG_WARNING,
+                "%s: a permit with serial %llu was heard that this gateway "
+                "did not send",
+                room->config->name, (unsigned long long)heard.serial);
+    memset(&event, 0, sizeof(event));
+    event.kind = HG_EVENT_PERMIT_HEARD;
+    event.heard.serial = heard.serial;
+    event.heard.is_heat = heard.is_heat;
+    hg_room_step(service, room, &event);
+}

@@ -1,0 +1,108 @@
+#ifndef HG_SERVICE_ROOM_H
+#define HG_SERVICE_ROOM_H
+
+/*
+ * One room as the service keeps it: its settings, the gate's state, what was
+ * learned about it, and what of it was last shown outside. This unit knows
+ * the room alone: no sockets, no journal, no other room.
+ */
+#include "forecast/energy.h"
+#include "forecast/warmup.h"
+#include "heatgate/gate.h"
+#include "service/config.h"
+#include <jansson.h>
+
+/* A boot time with the wall time it was first shown as: no jitter. */
+struct hg_room_when {
+    uint64_t mono_ms;
+    int64_t wall_ms;
+};
+
+struct hg_room_forecast {
+    bool has_one;
+    int64_t ready_ms, low_ms, high_ms; /* wall */
+};
+
+/* What makes people look up; a change of it is shown at once. */
+struct hg_room_face {
+    enum hg_phase phase;
+    enum hg_door door;
+    enum hg_check_state check;
+    hg_why_set lockouts, reasons, at_risk;
+    bool is_fresh, is_permit_live, has_plan;
+    int64_t plan_starts_at_ms;
+    char heat_id[HG_ID_BYTES];
+    char last_id[HG_ID_BYTES];
+    int32_t target_mc;
+    uint64_t duration_ms;
+};
+
+struct hg_room_bad { /* messages that were dropped before the gate */
+    uint64_t malformed, mac;
+    uint64_t since_line; /* not yet in the log */
+    bool has_logged;
+    struct hg_mono logged_at; /* one line at most every 10 s */
+};
+
+struct hg_room {
+    const struct hg_config_room *config; /* borrowed */
+    size_t index;
+    struct hg_gate_state gate;
+    struct hg_warmup_model warmup;
+    struct hg_energy energy;
+    struct hg_room_forecast forecast;
+    struct hg_room_face face;
+    struct hg_room_when started, ends, held, check_until, permit_until, seen;
+    char restart_heat_id[HG_ID_BYTES]; /* cut short by the last stop */
+    uint64_t rev;        /* of the newest state that anybody was shown */
+    bool is_changed;     /* since that rev */
+    bool is_publish_due; /* in the queue for the state topic */
+    bool is_topic_old;   /* the state topic shows an older one */
+    struct hg_mono published_at;
+    struct hg_room_bad bad;
+    char fault[65]; /* code of the controller's latest fault */
+};
+
+/* Text of an actor: "guest:g-7k2qf", "owner:uid=0", "gateway". */
+#define HG_ACTOR_TEXT_BYTES (HG_ID_BYTES + 12)
+void hg_actor_text(const struct hg_actor *actor, char out[HG_ACTOR_TEXT_BYTES]);
+/* The word of a role; "none" outside the list. */
+const char *hg_role_text(enum hg_role role);
+
+/* Codes of a set of reasons, lowest first. NULL: no memory. */
+json_t *hg_reasons_codes(hg_why_set set);
+/* The same as [{code,text,remedy}], for error 1001. NULL: no memory. */
+json_t *hg_reasons_full(hg_why_set set);
+/* The set of an array of codes; unknown codes and types are left out. */
+hg_why_set hg_reasons_find(const json_t *codes);
+
+/* RFC 3339 string; NULL: no memory. */
+json_t *hg_json_wall(int64_t wall_ms);
+/* Milli-degrees as degrees with one decimal (rounded). NULL: no memory. */
+json_t *hg_json_celsius(int32_t mc);
+
+/* {ready_at, low, high}; JSON null when there is none. NULL: no memory. */
+json_t *hg_room_forecast_json(const struct hg_room_forecast *forecast);
+
+/*
+ * The state of contract 3.2.
+ *
+ * viewer  NULL: everything is shown; a guest sees no other guest's id
+ * at      now
+ *
+ * NULL: no memory.
+ */
+json_t *hg_room_json(struct hg_room *room, const struct hg_actor *viewer,
+                     struct hg_tick at);
+
+/*
+ * Look at the room after a step: is there something new to show, and does it
+ * have to be shown at once?
+ */
+void hg_room_look(struct hg_room *room, struct hg_tick at, bool *ret_is_urgent);
+
+/* Wall time of a boot time, stable as long as the boot time is the same. */
+int64_t hg_room_when(struct hg_room_when *when, struct hg_mono mono,
+                     struct hg_tick at);
+
+#endif
