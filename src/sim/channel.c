@@ -15,16 +15,16 @@ struct hg_channel_entry {
     char text[];
 };
 
-static void queue(struct hg_channel *ch, bool is_event, const char *text,
+static void queue(struct hg_channel *channel, bool is_event, const char *text,
                   uint64_t now_ms)
 {
     size_t len = strlen(text);
     struct hg_channel_entry *entry = NULL;
 
-    if (ch->queued < HG_CHANNEL_QUEUE)
+    if (channel->queued < HG_CHANNEL_QUEUE)
         entry = malloc(sizeof(*entry) + len + 1);
     if (!entry) {
-        ch->lost++;
+        channel->lost++;
         return;
     }
     entry->next = NULL;
@@ -32,73 +32,73 @@ static void queue(struct hg_channel *ch, bool is_event, const char *text,
     entry->is_event = is_event;
     entry->len = len;
     memcpy(entry->text, text, len + 1);
-    if (ch->tail)
-        ch->tail->next = entry;
+    if (channel->tail)
+        channel->tail->next = entry;
     else
-        ch->head = entry;
-    ch->tail = entry;
-    ch->queued++;
+        channel->head = entry;
+    channel->tail = entry;
+    channel->queued++;
 }
 
-static void keep(struct hg_channel *ch, const char *text)
+static void keep(struct hg_channel *channel, const char *text)
 {
     char *copy = strdup(text);
 
     if (!copy)
         return;
-    free(ch->kept[ch->kept_at]);
-    ch->kept[ch->kept_at] = copy;
-    ch->kept_at = (ch->kept_at + 1) % HG_CHANNEL_KEPT;
-    ch->replay_at = 0;
+    free(channel->kept[channel->kept_at]);
+    channel->kept[channel->kept_at] = copy;
+    channel->kept_at = (channel->kept_at + 1) % HG_CHANNEL_KEPT;
+    channel->replay_at = 0;
 }
 
 /* queue the oldest one kept, then the next, round and round */
-static void replay(struct hg_channel *ch, uint64_t now_ms)
+static void replay(struct hg_channel *channel, uint64_t now_ms)
 {
     for (unsigned i = 0; i < HG_CHANNEL_KEPT; i++) {
-        unsigned at = (ch->kept_at + ch->replay_at) % HG_CHANNEL_KEPT;
+        unsigned at = (channel->kept_at + channel->replay_at) % HG_CHANNEL_KEPT;
 
-        ch->replay_at = (ch->replay_at + 1) % HG_CHANNEL_KEPT;
-        if (ch->kept[at]) {
-            queue(ch, false, ch->kept[at], now_ms);
+        channel->replay_at = (channel->replay_at + 1) % HG_CHANNEL_KEPT;
+        if (channel->kept[at]) {
+            queue(channel, false, channel->kept[at], now_ms);
             return;
         }
     }
 }
 
-void hg_channel_push(struct hg_channel *ch,
+void hg_channel_push(struct hg_channel *channel,
                      const struct hg_simctl_message *message, uint32_t faults,
                      uint64_t now_ms)
 {
     if (!message->is_event && faults & HG_SIMCTL_REPLAY) {
-        replay(ch, now_ms);
+        replay(channel, now_ms);
         return;
     }
-    queue(ch, message->is_event, message->text, now_ms);
+    queue(channel, message->is_event, message->text, now_ms);
     if (faults & HG_SIMCTL_DUPLICATE)
-        queue(ch, message->is_event, message->text, now_ms);
+        queue(channel, message->is_event, message->text, now_ms);
     if (!message->is_event)
-        keep(ch, message->text);
+        keep(channel, message->text);
 }
 
-uint64_t hg_channel_deadline(const struct hg_channel *ch, uint64_t late_ms)
+uint64_t hg_channel_deadline(const struct hg_channel *channel, uint64_t late_ms)
 {
-    if (!ch->head)
+    if (!channel->head)
         return UINT64_MAX;
-    return hg_sat_add_u64(ch->head->pushed_ms, late_ms);
+    return hg_sat_add_u64(channel->head->pushed_ms, late_ms);
 }
 
-bool hg_channel_pull(struct hg_channel *ch, uint64_t late_ms, uint64_t now_ms,
-                     struct hg_simctl_message *ret_message)
+bool hg_channel_pull(struct hg_channel *channel, uint64_t late_ms,
+                     uint64_t now_ms, struct hg_simctl_message *ret_message)
 {
-    struct hg_channel_entry *entry = ch->head;
+    struct hg_channel_entry *entry = channel->head;
 
-    if (!entry || now_ms < hg_channel_deadline(ch, late_ms))
+    if (!entry || now_ms < hg_channel_deadline(channel, late_ms))
         return false;
-    ch->head = entry->next;
-    if (!ch->head)
-        ch->tail = NULL;
-    ch->queued--;
+    channel->head = entry->next;
+    if (!channel->head)
+        channel->tail = NULL;
+    channel->queued--;
     ret_message->is_event = entry->is_event;
     ret_message->len = entry->len;
     memcpy(ret_message->text, entry->text, entry->len + 1);
@@ -106,15 +106,15 @@ bool hg_channel_pull(struct hg_channel *ch, uint64_t late_ms, uint64_t now_ms,
     return true;
 }
 
-void hg_channel_release(struct hg_channel *ch)
+void hg_channel_release(struct hg_channel *channel)
 {
-    while (ch->head) {
-        struct hg_channel_entry *next = ch->head->next;
+    while (channel->head) {
+        struct hg_channel_entry *next = channel->head->next;
 
-        free(ch->head);
-        ch->head = next;
+        free(channel->head);
+        channel->head = next;
     }
     for (unsigned i = 0; i < HG_CHANNEL_KEPT; i++)
-        free(ch->kept[i]);
-    memset(ch, 0, sizeof(*ch));
+        free(channel->kept[i]);
+    memset(channel, 0, sizeof(*channel));
 }

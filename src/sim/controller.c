@@ -117,9 +117,8 @@ static void run_thermostat(struct hg_simctl *ctl, int32_t target_mc)
 {
     int32_t half_mc = (int32_t)lround(ctl->setup.hysteresis_c * 500);
 
-    if (has(ctl, HG_SIMCTL_SENSOR_GONE))
-        ctl->is_thermostat_on = false;
-    else if (ctl->reading_mc >= target_mc + half_mc)
+    if (has(ctl, HG_SIMCTL_SENSOR_GONE) ||
+        ctl->reading_mc >= target_mc + half_mc)
         ctl->is_thermostat_on = false;
     else if (ctl->reading_mc <= target_mc - half_mc)
         ctl->is_thermostat_on = true;

@@ -66,17 +66,17 @@ static int compare_name(const void *name, const void *item)
     return strcmp(name, (*room)->ctl.setup.room);
 }
 
-static struct room *find(const struct hg_fleet *f, const char *name)
+static struct room *find(const struct hg_fleet *fleet, const char *name)
 {
-    struct room **found =
-        bsearch(name, f->by_name, f->rooms, sizeof(*f->by_name), compare_name);
+    struct room **found = bsearch(name, fleet->by_name, fleet->rooms,
+                                  sizeof(struct room *), compare_name);
 
     return found ? *found : NULL;
 }
 
-static size_t index_of(const struct hg_fleet *f, const struct room *room)
+static size_t index_of(const struct hg_fleet *fleet, const struct room *room)
 {
-    return (size_t)(room - f->room);
+    return (size_t)(room - fleet->room);
 }
 
 /* -- messages ---------------------------------------------------------------*/
@@ -109,21 +109,22 @@ static bool is_link_wanted(const struct room *room)
 }
 
 /* send what waits, and note when the room wants to be seen again */
-static void flush(struct hg_fleet *f, struct room *room)
+static void flush(struct hg_fleet *fleet, struct room *room)
 {
     struct hg_simctl *ctl = &room->ctl;
     struct hg_simctl_message message;
     uint64_t channel_ms;
-    uint64_t *next_ms = &f->next_ms[index_of(f, room)];
+    uint64_t *next_ms = &fleet->next_ms[index_of(fleet, room)];
 
     while (hg_simctl_next(ctl, &message))
-        hg_channel_push(&room->channel, &message, ctl->faults, f->now_ms);
-    while (hg_channel_pull(&room->channel, ctl->late_ms, f->now_ms, &message)) {
+        hg_channel_push(&room->channel, &message, ctl->faults, fleet->now_ms);
+    while (hg_channel_pull(&room->channel, ctl->late_ms, fleet->now_ms,
+                           &message)) {
         struct hg_simlink_out out = {
             .leaf = message.is_event ? "event" : "telemetry",
             .payload = message.text,
             .len = message.len,
-            .qos = message.is_event ? 1 : f->options->qos,
+            .qos = message.is_event ? 1 : fleet->options->qos,
         };
 
         if (is_link_wanted(room))
@@ -137,8 +138,8 @@ static void flush(struct hg_fleet *f, struct room *room)
 
 static void on_permit(void *owner, const struct hg_simlink_permit *permit)
 {
-    struct hg_fleet *f = owner;
-    struct room *room = find(f, permit->room);
+    struct hg_fleet *fleet = owner;
+    struct room *room = find(fleet, permit->room);
 
     if (!room || !is_link_wanted(room))
         return;
@@ -150,8 +151,8 @@ static void on_permit(void *owner, const struct hg_simlink_permit *permit)
     }
     /* what is wrong with a permit is counted in the controller */
     (void)!hg_simctl_hear(&room->ctl, permit->payload, permit->len,
-                          permit->is_retained, f->now_ms);
-    f->next_ms[index_of(f, room)] = f->now_ms;
+                          permit->is_retained, fleet->now_ms);
+    fleet->next_ms[index_of(fleet, room)] = fleet->now_ms;
 }
 
 /* -- making -----------------------------------------------------------------*/
@@ -173,22 +174,23 @@ static int read_password(const char *path, struct hg_buf *why,
     return err;
 }
 
-static int make_room(struct hg_fleet *f, size_t at, uint64_t boot_salt,
+static int make_room(struct hg_fleet *fleet, size_t at, uint64_t boot_salt,
                      struct hg_buf *why)
 {
-    const struct hg_simopt *o = f->options;
-    struct room *room = &f->room[at];
+    const struct hg_simopt *o = fleet->options;
+    struct room *room = &fleet->room[at];
     struct hg_simopt_room usual;
     const struct hg_simopt_room *wanted = &usual;
     struct hg_simctl_setup setup;
     const char *key_file;
-    char name[HG_SIMCTL_ROOM_BYTES * 2];
     int err;
 
-    if (at < f->own) {
+    if (at < fleet->own) {
         wanted = &o->room[at];
     } else {
-        snprintf(name, sizeof(name), "%s-%05zu", o->prefix, at - f->own);
+        char name[HG_SIMCTL_ROOM_BYTES * 2];
+
+        snprintf(name, sizeof(name), "%s-%05zu", o->prefix, at - fleet->own);
         hg_simopt_usual_room(name, &usual);
     }
     err = hg_simopt_setup(o, wanted, why, &setup);
@@ -196,27 +198,27 @@ static int make_room(struct hg_fleet *f, size_t at, uint64_t boot_salt,
         return err;
     setup.seed = o->seed + at;
     setup.boot_salt = boot_salt + (at << 32);
-    hg_simctl_init(&setup, f->now_ms, &room->ctl);
-    f->name[at] = room->ctl.setup.room;
-    f->by_name[at] = room;
+    hg_simctl_init(&setup, fleet->now_ms, &room->ctl);
+    fleet->name[at] = room->ctl.setup.room;
+    fleet->by_name[at] = room;
     key_file = wanted->mac_file ? wanted->mac_file : o->mac_file;
     return key_file ? hg_simsign_read(key_file, why, &room->sign) : HG_OK;
 }
 
 /* the line of `count` rooms from `first` on */
-static int make_line(struct hg_fleet *f, size_t first, size_t count,
+static int make_line(struct hg_fleet *fleet, size_t first, size_t count,
                      struct hg_buf *why)
 {
-    const struct hg_simopt *o = f->options;
-    struct line *line = &f->line[f->lines++];
-    bool is_own = first < f->own;
+    const struct hg_simopt *o = fleet->options;
+    struct line *line = &fleet->line[fleet->lines++];
+    bool is_own = first < fleet->own;
     const char *user = o->username;
 
     line->first = first;
     snprintf(line->client_id, sizeof(line->client_id), "heatgate-sim-%s%s",
-             is_own ? "" : "load-", f->name[first]);
+             is_own ? "" : "load-", fleet->name[first]);
     if (user && strcmp(user, "%r") == 0)
-        user = f->name[first];
+        user = fleet->name[first];
     if (user && hg_text_copy(line->username, sizeof(line->username), user)) {
         hg_buf_add(why, "--username is too long");
         return HG_ERR_INPUT;
@@ -228,59 +230,60 @@ static int make_line(struct hg_fleet *f, size_t first, size_t count,
         .root = o->root,
         .client_id = line->client_id,
         .username = user ? line->username : NULL,
-        .password = o->password_file ? f->password : NULL,
-        .names = f->name + first,
+        .password = o->password_file ? fleet->password : NULL,
+        .names = fleet->name + first,
         .rooms = count,
         .has_will = is_own,
-        .sign = &f->room[first].sign,
+        .sign = &fleet->room[first].sign,
         .on_permit = on_permit,
-        .owner = f,
+        .owner = fleet,
     };
     for (size_t i = 0; i < count; i++)
-        f->room[first + i].line = line;
+        fleet->room[first + i].line = line;
     return HG_OK;
 }
 
-static int allocate(struct hg_fleet *f)
+static int allocate(struct hg_fleet *fleet)
 {
-    f->room = calloc(f->rooms, sizeof(*f->room));
-    f->next_ms = calloc(f->rooms, sizeof(*f->next_ms));
-    f->name = calloc(f->rooms, sizeof(*f->name));
-    f->by_name = calloc(f->rooms, sizeof(*f->by_name));
-    f->line = calloc(f->own + 1, sizeof(*f->line));
-    if (!f->room || !f->next_ms || !f->name || !f->by_name || !f->line)
+    fleet->room = calloc(fleet->rooms, sizeof(*fleet->room));
+    fleet->next_ms = calloc(fleet->rooms, sizeof(*fleet->next_ms));
+    fleet->name = calloc(fleet->rooms, sizeof(*fleet->name));
+    fleet->by_name = calloc(fleet->rooms, sizeof(struct room *));
+    fleet->line = calloc(fleet->own + 1, sizeof(*fleet->line));
+    if (!fleet->room || !fleet->next_ms || !fleet->name || !fleet->by_name ||
+        !fleet->line)
         return HG_ERR_MEMORY;
     return HG_OK;
 }
 
-static int check_names(const struct hg_fleet *f, struct hg_buf *why)
+static int check_names(const struct hg_fleet *fleet, struct hg_buf *why)
 {
-    qsort(f->by_name, f->rooms, sizeof(*f->by_name), compare_rooms);
-    for (size_t i = 1; i < f->rooms; i++) {
-        if (compare_rooms(&f->by_name[i - 1], &f->by_name[i]) == 0) {
+    qsort(fleet->by_name, fleet->rooms, sizeof(struct room *), compare_rooms);
+    for (size_t i = 1; i < fleet->rooms; i++) {
+        if (compare_rooms(&fleet->by_name[i - 1], &fleet->by_name[i]) == 0) {
             hg_buf_addf(why, "room %s is given twice",
-                        f->by_name[i]->ctl.setup.room);
+                        fleet->by_name[i]->ctl.setup.room);
             return HG_ERR_INPUT;
         }
     }
     return HG_OK;
 }
 
-static int fill(struct hg_fleet *f, uint64_t boot_salt, struct hg_buf *why)
+static int fill(struct hg_fleet *fleet, uint64_t boot_salt, struct hg_buf *why)
 {
-    const char *password_file = f->options->password_file;
+    const char *password_file = fleet->options->password_file;
     int err = HG_OK;
 
     if (password_file)
-        err = read_password(password_file, why, f->password);
-    for (size_t i = 0; err == HG_OK && i < f->rooms; i++)
-        err = make_room(f, i, boot_salt, why);
+        err = read_password(password_file, why, fleet->password);
+    for (size_t i = 0; err == HG_OK && i < fleet->rooms; i++)
+        err = make_room(fleet, i, boot_salt, why);
     if (err == HG_OK)
-        err = check_names(f, why);
-    for (size_t i = 0; err == HG_OK && i < f->own; i++)
-        err = make_line(f, i, 1, why);
-    if (err == HG_OK && f->rooms > f->own)
-        err = make_line(f, f->own, f->rooms - f->own, why);
+        err = check_names(fleet, why);
+    for (size_t i = 0; err == HG_OK && i < fleet->own; i++)
+        err = make_line(fleet, i, 1, why);
+    if (err == HG_OK && fleet->rooms > fleet->own)
+        err = make_line(fleet, fleet->own, fleet->rooms - fleet->own, why);
     return err;
 }
 
@@ -288,73 +291,73 @@ int hg_fleet_new(const struct hg_simopt *options, uint64_t boot_salt,
                  uint64_t now_ms, struct hg_buf *why,
                  struct hg_fleet **ret_fleet)
 {
-    struct hg_fleet *f = calloc(1, sizeof(*f));
+    struct hg_fleet *fleet = calloc(1, sizeof(*fleet));
     int err;
 
-    if (!f)
+    if (!fleet)
         return HG_ERR_MEMORY;
-    f->options = options;
-    f->own = options->rooms;
-    f->rooms = options->rooms + options->count;
-    f->now_ms = now_ms;
-    err = allocate(f);
+    fleet->options = options;
+    fleet->own = options->rooms;
+    fleet->rooms = options->rooms + options->count;
+    fleet->now_ms = now_ms;
+    err = allocate(fleet);
     if (err == HG_OK)
-        err = fill(f, boot_salt, why);
+        err = fill(fleet, boot_salt, why);
     if (err < 0) {
-        hg_fleet_free(f);
+        hg_fleet_free(fleet);
         return err;
     }
-    *ret_fleet = f;
+    *ret_fleet = fleet;
     return HG_OK;
 }
 
-void hg_fleet_free(struct hg_fleet *f)
+void hg_fleet_free(struct hg_fleet *fleet)
 {
-    if (!f)
+    if (!fleet)
         return;
-    for (size_t i = 0; i < f->lines; i++)
-        hg_simlink_drop(&f->line[i].link);
-    for (size_t i = 0; f->room && i < f->rooms; i++) {
-        hg_channel_release(&f->room[i].channel);
-        explicit_bzero(&f->room[i].sign, sizeof(f->room[i].sign));
+    for (size_t i = 0; i < fleet->lines; i++)
+        hg_simlink_drop(&fleet->line[i].link);
+    for (size_t i = 0; fleet->room && i < fleet->rooms; i++) {
+        hg_channel_release(&fleet->room[i].channel);
+        explicit_bzero(&fleet->room[i].sign, sizeof(fleet->room[i].sign));
     }
-    explicit_bzero(f->password, sizeof(f->password));
-    free(f->room);
-    free(f->next_ms);
-    free(f->name);
-    free(f->by_name);
-    free(f->line);
-    free(f);
+    explicit_bzero(fleet->password, sizeof(fleet->password));
+    free(fleet->room);
+    free(fleet->next_ms);
+    free(fleet->name);
+    free(fleet->by_name);
+    free(fleet->line);
+    free(fleet);
 }
 
 /* -- the loop ---------------------------------------------------------------*/
 
-void hg_fleet_connect(struct hg_fleet *f, uint64_t now_ms)
+void hg_fleet_connect(struct hg_fleet *fleet, uint64_t now_ms)
 {
-    for (size_t i = 0; i < f->lines; i++)
-        (void)!hg_simlink_open(&f->line[i].link, now_ms); /* trouble says */
+    for (size_t i = 0; i < fleet->lines; i++)
+        (void)!hg_simlink_open(&fleet->line[i].link, now_ms); /* trouble says */
 }
 
-bool hg_fleet_is_ready(const struct hg_fleet *f)
+bool hg_fleet_is_ready(const struct hg_fleet *fleet)
 {
-    for (size_t i = 0; i < f->lines; i++)
-        if (!f->line[i].link.is_ready)
+    for (size_t i = 0; i < fleet->lines; i++)
+        if (!fleet->line[i].link.is_ready)
             return false;
     return true;
 }
 
-const char *hg_fleet_trouble(const struct hg_fleet *f)
+const char *hg_fleet_trouble(const struct hg_fleet *fleet)
 {
-    for (size_t i = 0; i < f->lines; i++)
-        if (!f->line[i].link.is_ready && f->line[i].link.trouble)
-            return f->line[i].link.trouble;
+    for (size_t i = 0; i < fleet->lines; i++)
+        if (!fleet->line[i].link.is_ready && fleet->line[i].link.trouble)
+            return fleet->line[i].link.trouble;
     return NULL;
 }
 
-size_t hg_fleet_poll(const struct hg_fleet *f, struct pollfd *fds)
+size_t hg_fleet_poll(const struct hg_fleet *fleet, struct pollfd *fds)
 {
-    for (size_t i = 0; i < f->lines; i++) {
-        const struct hg_simlink *link = &f->line[i].link;
+    for (size_t i = 0; i < fleet->lines; i++) {
+        const struct hg_simlink *link = &fleet->line[i].link;
 
         fds[i].fd = hg_simlink_fd(link);
         fds[i].events = POLLIN;
@@ -362,128 +365,130 @@ size_t hg_fleet_poll(const struct hg_fleet *f, struct pollfd *fds)
         if (hg_simlink_wants_write(link))
             fds[i].events |= POLLOUT;
     }
-    return f->lines;
+    return fleet->lines;
 }
 
 /* a connection that just became ready: say so for each room, and speak */
-static void greet(struct hg_fleet *f, struct line *line)
+static void greet(struct hg_fleet *fleet, struct line *line)
 {
     size_t count = line->link.rooms;
 
     line->link.is_ready_news = false;
     for (size_t i = 0; i < count; i++) {
-        struct room *room = &f->room[line->first + i];
+        struct room *room = &fleet->room[line->first + i];
 
         post_online(room, true);
         /* a load speaks spread over its period, not in one breath */
         room->ctl.telemetry_due_ms =
-            f->now_ms + (uint64_t)room->ctl.setup.period_ms * i / count;
-        f->next_ms[line->first + i] = f->now_ms;
+            fleet->now_ms + (uint64_t)room->ctl.setup.period_ms * i / count;
+        fleet->next_ms[line->first + i] = fleet->now_ms;
     }
 }
 
-static void drive(struct hg_fleet *f, struct line *line, bool is_readable)
+static void drive(struct hg_fleet *fleet, struct line *line, bool is_readable)
 {
-    struct room *first = &f->room[line->first];
+    struct room *first = &fleet->room[line->first];
 
-    if (line->first < f->own && !is_link_wanted(first)) {
+    if (line->first < fleet->own && !is_link_wanted(first)) {
         hg_simlink_drop(&line->link);
         line->link.retry_at_ms = 0;
         return;
     }
-    hg_simlink_drive(&line->link, is_readable, f->now_ms);
+    hg_simlink_drive(&line->link, is_readable, fleet->now_ms);
     if (line->link.is_ready_news)
-        greet(f, line);
+        greet(fleet, line);
 }
 
-void hg_fleet_turn(struct hg_fleet *f, const struct pollfd *fds, size_t count,
-                   uint64_t now_ms)
+void hg_fleet_turn(struct hg_fleet *fleet, const struct pollfd *fds,
+                   size_t count, uint64_t now_ms)
 {
-    f->now_ms = now_ms;
-    for (size_t i = 0; i < count && i < f->lines; i++)
-        drive(f, &f->line[i], fds[i].revents != 0);
-    for (size_t i = 0; i < f->rooms; i++) {
-        if (now_ms < f->next_ms[i])
+    fleet->now_ms = now_ms;
+    for (size_t i = 0; i < count && i < fleet->lines; i++)
+        drive(fleet, &fleet->line[i], fds[i].revents != 0);
+    for (size_t i = 0; i < fleet->rooms; i++) {
+        if (now_ms < fleet->next_ms[i])
             continue;
-        f->room[i].ctl.is_linked =
-            f->room[i].line->link.is_ready && is_link_wanted(&f->room[i]);
-        hg_simctl_step(&f->room[i].ctl, now_ms);
-        flush(f, &f->room[i]);
+        fleet->room[i].ctl.is_linked = fleet->room[i].line->link.is_ready &&
+                                       is_link_wanted(&fleet->room[i]);
+        hg_simctl_step(&fleet->room[i].ctl, now_ms);
+        flush(fleet, &fleet->room[i]);
     }
 }
 
-uint64_t hg_fleet_deadline(const struct hg_fleet *f)
+uint64_t hg_fleet_deadline(const struct hg_fleet *fleet)
 {
-    uint64_t at = hg_sat_add_u64(f->now_ms, LINK_TURN_MS);
+    uint64_t at = hg_sat_add_u64(fleet->now_ms, LINK_TURN_MS);
 
-    for (size_t i = 0; i < f->rooms; i++)
-        if (f->next_ms[i] < at)
-            at = f->next_ms[i];
-    for (size_t i = 0; i < f->lines; i++)
-        if (!f->line[i].link.mosq && f->line[i].link.retry_at_ms > f->now_ms &&
-            f->line[i].link.retry_at_ms < at)
-            at = f->line[i].link.retry_at_ms;
-    if (f->rooms > f->own && at < f->now_ms + LOAD_TURN_MS)
-        at = f->now_ms + LOAD_TURN_MS;
+    for (size_t i = 0; i < fleet->rooms; i++)
+        if (fleet->next_ms[i] < at)
+            at = fleet->next_ms[i];
+    for (size_t i = 0; i < fleet->lines; i++)
+        if (!fleet->line[i].link.mosq &&
+            fleet->line[i].link.retry_at_ms > fleet->now_ms &&
+            fleet->line[i].link.retry_at_ms < at)
+            at = fleet->line[i].link.retry_at_ms;
+    if (fleet->rooms > fleet->own && at < fleet->now_ms + LOAD_TURN_MS)
+        at = fleet->now_ms + LOAD_TURN_MS;
     return at;
 }
 
-void hg_fleet_leave(struct hg_fleet *f)
+void hg_fleet_leave(struct hg_fleet *fleet)
 {
-    for (size_t i = 0; i < f->rooms; i++)
-        post_online(&f->room[i], false);
-    for (size_t i = 0; i < f->lines; i++)
-        hg_simlink_leave(&f->line[i].link);
+    for (size_t i = 0; i < fleet->rooms; i++)
+        post_online(&fleet->room[i], false);
+    for (size_t i = 0; i < fleet->lines; i++)
+        hg_simlink_leave(&fleet->line[i].link);
 }
 
 /* -- commands ---------------------------------------------------------------*/
 
-static void apply(struct hg_fleet *f, struct room *room, const char *words,
+static void apply(struct hg_fleet *fleet, struct room *room, const char *words,
                   struct hg_buf *answer)
 {
     room->ctl.is_linked = room->line->link.is_ready && is_link_wanted(room);
-    hg_control_apply(&room->ctl, words, f->now_ms, answer);
-    f->next_ms[index_of(f, room)] = f->now_ms;
+    hg_control_apply(&room->ctl, words, fleet->now_ms, answer);
+    fleet->next_ms[index_of(fleet, room)] = fleet->now_ms;
 }
 
 /* one object for states; else how many rooms did it, or the first error */
-static void apply_all(struct hg_fleet *f, const char *words,
+static void apply_all(struct hg_fleet *fleet, const char *words,
                       struct hg_buf *answer)
 {
     bool is_state = strcmp(words, "state") == 0;
 
-    for (size_t i = 0; i < f->rooms; i++) {
+    for (size_t i = 0; i < fleet->rooms; i++) {
         char one[HG_SIMCTL_TEXT_BYTES * 4];
         struct hg_buf buf;
 
         hg_buf_init(&buf, one, sizeof(one));
-        apply(f, &f->room[i], words, &buf);
+        apply(fleet, &fleet->room[i], words, &buf);
         if (strncmp(one, "error", 5) == 0) {
             answer->len = 0;
-            hg_buf_addf(answer, "%s (room %s)", one, f->name[i]);
+            hg_buf_addf(answer, "%s (room %s)", one, fleet->name[i]);
             return;
         }
         if (is_state)
-            hg_buf_addf(answer, "%s\"%s\":%s", i ? "," : "{", f->name[i], one);
+            hg_buf_addf(answer, "%s\"%s\":%s", i ? "," : "{", fleet->name[i],
+                        one);
     }
     if (is_state)
         hg_buf_add(answer, "}");
     else
-        hg_buf_addf(answer, "ok %zu rooms", f->rooms);
+        hg_buf_addf(answer, "ok %zu rooms", fleet->rooms);
     if (answer->is_cut) {
         answer->len = 0;
         hg_buf_add(answer, "error: too many rooms for one answer");
     }
 }
 
-static void list_rooms(const struct hg_fleet *f, struct hg_buf *answer)
+static void list_rooms(const struct hg_fleet *fleet, struct hg_buf *answer)
 {
     hg_buf_add(answer, "ok");
-    for (size_t i = 0; i < f->rooms && !answer->is_cut; i++)
-        hg_buf_addf(answer, " %s", f->name[i]);
+    for (size_t i = 0; i < fleet->rooms && !answer->is_cut; i++)
+        hg_buf_addf(answer, " %s", fleet->name[i]);
 }
 
-void hg_fleet_command(struct hg_fleet *f, const char *line, uint64_t now_ms,
+void hg_fleet_command(struct hg_fleet *fleet, const char *line, uint64_t now_ms,
                       struct hg_buf *answer)
 {
     char text[HG_CONTROL_LINE_BYTES];
@@ -491,21 +496,21 @@ void hg_fleet_command(struct hg_fleet *f, const char *line, uint64_t now_ms,
     char *name;
     struct room *room;
 
-    f->now_ms = now_ms;
+    fleet->now_ms = now_ms;
     if (hg_text_copy(text, sizeof(text), line) < 0) {
         hg_buf_add(answer, "error: the line is too long");
         return;
     }
     name = strtok_r(text, " \t\r", &words);
-    room = name ? find(f, name) : NULL;
+    room = name ? find(fleet, name) : NULL;
     if (room) {
-        apply(f, room, words, answer);
+        apply(fleet, room, words, answer);
     } else if (name && strcmp(name, "all") == 0) {
-        apply_all(f, words, answer);
+        apply_all(fleet, words, answer);
     } else if (name && strcmp(name, "rooms") == 0) {
-        list_rooms(f, answer);
+        list_rooms(fleet, answer);
     } else if (name && strcmp(name, "quit") == 0) {
-        f->is_quit = true;
+        fleet->is_quit = true;
         hg_buf_add(answer, "ok");
     } else {
         hg_buf_addf(answer,
@@ -515,7 +520,7 @@ void hg_fleet_command(struct hg_fleet *f, const char *line, uint64_t now_ms,
     }
 }
 
-bool hg_fleet_is_quit(const struct hg_fleet *f)
+bool hg_fleet_is_quit(const struct hg_fleet *fleet)
 {
-    return f->is_quit;
+    return fleet->is_quit;
 }

@@ -75,11 +75,11 @@ static int turn(struct hg_fleet *fleet, struct hg_console *console)
 static int connect_all(struct hg_fleet *fleet, const struct hg_simopt *o)
 {
     uint64_t give_up_ms = now_ms() + CONNECT_MS;
-    const char *trouble;
 
     hg_fleet_connect(fleet, now_ms());
     while (!hg_fleet_is_ready(fleet) && !is_asked_to_leave) {
-        trouble = hg_fleet_trouble(fleet);
+        const char *trouble = hg_fleet_trouble(fleet);
+
         if (!trouble && now_ms() > give_up_ms)
             trouble = "no answer in time";
         if (trouble) {

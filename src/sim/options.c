@@ -173,7 +173,6 @@ int hg_simopt_parse_room(char *text, struct hg_buf *why,
     struct hg_simopt_room room;
     char *keys = strchr(text, ':');
     char *rest = NULL;
-    int err = HG_OK;
 
     if (keys)
         *keys++ = '\0';
@@ -191,9 +190,8 @@ int hg_simopt_parse_room(char *text, struct hg_buf *why,
 
         if (value)
             *value++ = '\0';
-        err = set_key(key, value ? value : "", why, &room);
-        if (err < 0)
-            return err;
+        if (set_key(key, value ? value : "", why, &room) < 0)
+            return HG_ERR_INPUT;
     }
     *ret_room = room;
     return HG_OK;

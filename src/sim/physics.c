@@ -131,35 +131,46 @@ static bool is_slow(double j_per_k, double w_per_k)
     return j_per_k >= 4 * HG_PHYSICS_SLICE_S * w_per_k;
 }
 
-int hg_physics_spec_check(const struct hg_physics_spec *s)
+int hg_physics_spec_check(const struct hg_physics_spec *spec)
 {
     const double figure[] = {
-        s->heater_w,           s->stones_j_per_k,        s->air_j_per_k,
-        s->lining_j_per_k,     s->core_j_per_k,          s->stones_air_w_per_k,
-        s->air_lining_w_per_k, s->stones_lining_w_per_k, s->lining_core_w_per_k,
-        s->shell_w_per_k,      s->vent_w_per_k,          s->door_w_per_k,
-        s->sensor_lag_s,       s->sensor_noise_c,
+        spec->heater_w,
+        spec->stones_j_per_k,
+        spec->air_j_per_k,
+        spec->lining_j_per_k,
+        spec->core_j_per_k,
+        spec->stones_air_w_per_k,
+        spec->air_lining_w_per_k,
+        spec->stones_lining_w_per_k,
+        spec->lining_core_w_per_k,
+        spec->shell_w_per_k,
+        spec->vent_w_per_k,
+        spec->door_w_per_k,
+        spec->sensor_lag_s,
+        spec->sensor_noise_c,
     };
-    double air = s->stones_air_w_per_k + s->air_lining_w_per_k +
-                 s->vent_w_per_k + s->door_w_per_k;
+    double air = spec->stones_air_w_per_k + spec->air_lining_w_per_k +
+                 spec->vent_w_per_k + spec->door_w_per_k;
 
     for (size_t i = 0; i < sizeof(figure) / sizeof(figure[0]); i++)
         if (!is_within(figure[i], 0, 1e12))
             return HG_ERR_RANGE;
-    if (!is_within(s->ambient_c, -100, 200) ||
-        !is_within(s->sensor_door_share, 0, 1) || s->stones_j_per_k <= 0 ||
-        s->air_j_per_k <= 0 || s->lining_j_per_k <= 0)
+    if (!is_within(spec->ambient_c, -100, 200) ||
+        !is_within(spec->sensor_door_share, 0, 1) ||
+        spec->stones_j_per_k <= 0 || spec->air_j_per_k <= 0 ||
+        spec->lining_j_per_k <= 0)
         return HG_ERR_RANGE;
-    if (!is_slow(s->air_j_per_k, air) ||
-        !is_slow(s->stones_j_per_k,
-                 s->stones_air_w_per_k + s->stones_lining_w_per_k) ||
-        !is_slow(s->lining_j_per_k,
-                 s->air_lining_w_per_k + s->stones_lining_w_per_k +
-                     s->lining_core_w_per_k + s->shell_w_per_k) ||
-        (s->core_j_per_k > 0 &&
-         !is_slow(s->core_j_per_k, s->lining_core_w_per_k + s->shell_w_per_k)))
+    if (!is_slow(spec->air_j_per_k, air) ||
+        !is_slow(spec->stones_j_per_k,
+                 spec->stones_air_w_per_k + spec->stones_lining_w_per_k) ||
+        !is_slow(spec->lining_j_per_k,
+                 spec->air_lining_w_per_k + spec->stones_lining_w_per_k +
+                     spec->lining_core_w_per_k + spec->shell_w_per_k) ||
+        (spec->core_j_per_k > 0 &&
+         !is_slow(spec->core_j_per_k,
+                  spec->lining_core_w_per_k + spec->shell_w_per_k)))
         return HG_ERR_RANGE;
-    if (s->sensor_lag_s > 0 && s->sensor_lag_s < 4 * HG_PHYSICS_SLICE_S)
+    if (spec->sensor_lag_s > 0 && spec->sensor_lag_s < 4 * HG_PHYSICS_SLICE_S)
         return HG_ERR_RANGE;
     return HG_OK;
 }
@@ -239,11 +250,13 @@ static void advance(const struct drive *d, double dt_s, double x[STATES])
 }
 
 void hg_physics_step(const struct hg_physics_spec *spec, double power_w,
-                     bool is_door_open, double dt_s, struct hg_physics_room *r)
+                     bool is_door_open, double dt_s,
+                     struct hg_physics_room *room)
 {
     struct drive drive = { spec, power_w, is_door_open };
-    double x[STATES] = { r->stones_c, r->air_c,   r->lining_c, r->core_c,
-                         r->sensor_c, r->water_j, r->lost_j };
+    double x[STATES] = { room->stones_c, room->air_c,    room->lining_c,
+                         room->core_c,   room->sensor_c, room->water_j,
+                         room->lost_j };
     double wanted_s = isfinite(dt_s) ? fmax(dt_s, 0) : 0;
     long slices;
 
@@ -252,14 +265,15 @@ void hg_physics_step(const struct hg_physics_spec *spec, double power_w,
     for (long i = 0; i < slices; i++)
         advance(&drive, wanted_s / (double)slices, x);
 
-    r->stones_c = x[STONES];
-    r->air_c = x[AIR];
-    r->lining_c = x[LINING];
-    r->core_c = x[CORE];
-    r->sensor_c = spec->sensor_lag_s > 0 ? x[SENSOR] : felt_c(&drive, x[AIR]);
-    r->water_j = x[WATER];
-    r->lost_j = x[LOST];
-    r->input_j += power_w * wanted_s;
+    room->stones_c = x[STONES];
+    room->air_c = x[AIR];
+    room->lining_c = x[LINING];
+    room->core_c = x[CORE];
+    room->sensor_c =
+        spec->sensor_lag_s > 0 ? x[SENSOR] : felt_c(&drive, x[AIR]);
+    room->water_j = x[WATER];
+    room->lost_j = x[LOST];
+    room->input_j += power_w * wanted_s;
 }
 
 /* -- looking and touching -------------------------------------------------*/

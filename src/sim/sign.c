@@ -79,7 +79,8 @@ int hg_simsign_make(const struct hg_simsign *sign, const char *topic,
     if (topic_len + 1 > sizeof(message) ||
         len > sizeof(message) - topic_len - 1)
         return HG_ERR_RANGE;
-    memcpy(message, topic, topic_len);
+    for (size_t i = 0; i < topic_len; i++)
+        message[i] = (uint8_t)topic[i];
     message[topic_len] = '\n';
     if (len)
         memcpy(message + topic_len + 1, payload, len);
