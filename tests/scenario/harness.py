@@ -1,0 +1,496 @@
+"""A whole site on loopback for the scenarios: a real mosquitto broker, the
+real heatgated, heatgate-sim with its truth, and independent clients
+(python3-websockets and python3-paho-mqtt from Debian).
+
+Nothing here sleeps to be right: every wait is for a condition, with a bound.
+HG_SLOW multiplies the bounds (sanitizers, busy machines).
+"""
+import asyncio
+import json
+import os
+import shutil
+import signal
+import socket
+import ssl
+import subprocess
+import tempfile
+import threading
+import time
+
+import paho.mqtt.client as paho
+import websockets
+
+TOP = os.path.dirname(os.path.dirname(os.path.dirname(
+    os.path.abspath(__file__))))
+BIN = os.environ.get("HG_BIN", os.path.join(TOP, "build", "gcc"))
+SLOW = float(os.environ.get("HG_SLOW", "1"))
+SUBPROTOCOL = "heatgate.rpc.v1"
+ROOT = "heatgate/v1"
+
+
+def boottime():
+    return time.clock_gettime(time.CLOCK_BOOTTIME)
+
+
+def free_port():
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return probe.getsockname()[1]
+
+
+def wait(condition, what, seconds=20, every=0.02):
+    """The first true value of condition(); an AssertionError after the
+    bound."""
+    end = time.monotonic() + seconds * SLOW
+    while True:
+        value = condition()
+        if value:
+            return value
+        if time.monotonic() > end:
+            raise AssertionError(f"waited {seconds * SLOW:.0f} s in vain for: "
+                                 f"{what() if callable(what) else what}")
+        time.sleep(every)
+
+
+class RpcError(Exception):
+    def __init__(self, error):
+        super().__init__(json.dumps(error))
+        self.code = error["code"]
+        self.message = error.get("message")
+        self.data = error.get("data")
+
+    @property
+    def reasons(self):
+        return {r["code"] for r in (self.data or {}).get("reasons", [])}
+
+
+class Loop:
+    """One asyncio loop in a thread, for all clients of a run."""
+    _loop = None
+
+    @classmethod
+    def run(cls, coroutine, seconds=30):
+        if cls._loop is None:
+            cls._loop = asyncio.new_event_loop()
+            threading.Thread(target=cls._loop.run_forever,
+                             daemon=True).start()
+        future = asyncio.run_coroutine_threadsafe(coroutine, cls._loop)
+        return future.result(seconds * SLOW)
+
+
+def merge(target, patch):
+    """RFC 7396, section 2."""
+    if not isinstance(patch, dict):
+        return patch
+    result = dict(target) if isinstance(target, dict) else {}
+    for name, value in patch.items():
+        if value is None:
+            result.pop(name, None)
+        else:
+            result[name] = merge(result.get(name), value)
+    return result
+
+
+class Client:
+    """A JSON-RPC client on a WebSocket, TCP, TLS or Unix."""
+
+    def __init__(self, url=None, unix=None, tls=None):
+        self.answers, self.rooms, self.patches = {}, {}, []
+        self.next_id = 0
+        self.closed = None
+        self.lock = threading.Condition()
+        self.socket = Loop.run(self._open(url, unix, tls))
+        asyncio.run_coroutine_threadsafe(self._read(), Loop._loop)
+
+    async def _open(self, url, unix, tls):
+        options = {"subprotocols": [SUBPROTOCOL], "max_size": None,
+                   "ping_interval": None, "open_timeout": 10 * SLOW}
+        if unix:
+            return await websockets.unix_connect(
+                unix, "ws://localhost/v1/rpc", **options)
+        return await websockets.connect(url, ssl=tls, **options)
+
+    async def _read(self):
+        try:
+            async for text in self.socket:
+                message = json.loads(text)
+                with self.lock:
+                    self._take(message)
+                    self.lock.notify_all()
+        except websockets.ConnectionClosed:
+            pass
+        with self.lock:
+            self.closed = (self.socket.close_code, self.socket.close_reason)
+            self.lock.notify_all()
+
+    def _take(self, message):
+        if isinstance(message, dict) and message.get("method") == \
+                "room.patch":
+            params = message["params"]
+            room = params["room"]
+            if room in self.rooms:
+                assert params["rev"] > self.rooms[room]["rev"], "rev rises"
+                self.rooms[room] = merge(self.rooms[room], params["patch"])
+            self.patches.append(params)
+        else:
+            key = message.get("id") if isinstance(message, dict) else None
+            self.answers.setdefault(key, []).append(message)
+
+    def send(self, text):
+        Loop.run(self.socket.send(text))
+
+    def answer(self, key, seconds=20):
+        end = time.monotonic() + seconds * SLOW
+        with self.lock:
+            while not self.answers.get(key):
+                left = end - time.monotonic()
+                if left <= 0 or self.closed:
+                    raise AssertionError(
+                        f"no answer to {key}; closed: {self.closed}")
+                self.lock.wait(min(left, 0.2))
+            return self.answers[key].pop(0)
+
+    def begin(self, method, **params):
+        self.next_id += 1
+        self.send(json.dumps({"jsonrpc": "2.0", "id": self.next_id,
+                              "method": method, "params": params}))
+        return self.next_id
+
+    def call(self, method, **params):
+        message = self.answer(self.begin(method, **params))
+        if "error" in message:
+            raise RpcError(message["error"])
+        return message["result"]
+
+    def refused(self, method, **params):
+        """The RpcError that this call must bring."""
+        try:
+            result = self.call(method, **params)
+        except RpcError as error:
+            return error
+        raise AssertionError(f"{method} was granted: {result}")
+
+    def watch(self, room):
+        state = self.call("room.watch", room=room)
+        with self.lock:
+            self.rooms[room] = state
+            for params in self.patches:
+                if params["room"] == room and params["rev"] > state["rev"]:
+                    self.rooms[room] = merge(self.rooms[room],
+                                             params["patch"])
+        return state
+
+    def see(self, room, condition, what, seconds=20):
+        return wait(lambda: condition(self.rooms[room]) and self.rooms[room],
+                    lambda: f"{what}; last seen {json.dumps(self.rooms[room])}",
+                    seconds)
+
+    def wait_closed(self, seconds=20):
+        wait(lambda: self.closed, "the connection to be closed", seconds)
+        return self.closed
+
+    def close(self):
+        if not self.closed:
+            Loop.run(self.socket.close())
+
+
+class Observer:
+    """An independent MQTT 5 client that keeps all it hears."""
+
+    def __init__(self, port, topics=(ROOT + "/#",), **kwargs):
+        self.messages = []
+        self.lock = threading.Lock()
+        self.client = paho.Client(client_id=kwargs.get("client_id", ""),
+                                  protocol=paho.MQTTv5)
+        if "username" in kwargs:
+            self.client.username_pw_set(kwargs["username"],
+                                        kwargs.get("password"))
+        self.client.on_message = self._on_message
+        ready = threading.Event()
+        self.client.on_connect = lambda *a: (
+            [self.client.subscribe(t, qos=1) for t in topics])
+        self.client.on_subscribe = lambda *a: ready.set()
+        self.client.connect("127.0.0.1", port)
+        self.client.loop_start()
+        assert ready.wait(10 * SLOW), "the observer could not subscribe"
+
+    def _on_message(self, client, userdata, message):
+        with self.lock:
+            self.messages.append(
+                (boottime(), message.topic, message.payload, message.retain,
+                 message.properties))
+
+    def all(self, topic):
+        with self.lock:
+            return [(at, json.loads(payload) if payload else None)
+                    for at, t, payload, _, _ in self.messages if t == topic]
+
+    def permits(self, room):
+        return self.all(f"{ROOT}/{room}/permit")
+
+    def notices(self, room, code=None):
+        return [m for _, m in self.all(f"{ROOT}/{room}/notice")
+                if code is None or m["code"] == code]
+
+    def publish(self, topic, payload, qos=1, retain=False, properties=None):
+        if not isinstance(payload, (str, bytes)):
+            payload = json.dumps(payload)
+        self.client.publish(topic, payload, qos=qos, retain=retain,
+                            properties=properties).wait_for_publish(10)
+
+    def close(self):
+        self.client.loop_stop()
+        self.client.disconnect()
+
+
+class Sim:
+    """heatgate-sim, driven and asked for the truth over its socket."""
+
+    def __init__(self, site, rooms, period_ms=400, speed=1, extra=()):
+        self.path = os.path.join(site.dir, f"sim-{free_port()}.sock")
+        args = [os.path.join(BIN, "heatgate-sim"), "--port",
+                str(site.broker_port), "--period-ms", str(period_ms),
+                "--speed", str(speed), "--control", self.path, "--seed", "7"]
+        for room in rooms:
+            args += ["--room", room]
+        self.process = site.spawn("sim", args + list(extra))
+        wait(lambda: os.path.exists(self.path), "the simulator's socket")
+        self.socket = socket.socket(socket.AF_UNIX)
+        self.socket.connect(self.path)
+        self.file = self.socket.makefile("rw")
+
+    def do(self, line):
+        self.file.write(line + "\n")
+        self.file.flush()
+        answer = self.file.readline().strip()
+        assert answer and not answer.startswith("error"), \
+            f"simulator: {line}: {answer}"
+        return answer
+
+    def truth(self, room):
+        return json.loads(self.do(f"{room} state"))
+
+    def look_in(self, room):
+        self.do(f"{room} door open for 1s")
+
+    def wait_off(self, room, seconds=20):
+        return wait(lambda: (lambda t: not t["truth_on"] and t)(
+            self.truth(room)), f"the heater of {room} to be off", seconds)
+
+    def wait_on(self, room, seconds=20):
+        return wait(lambda: (lambda t: t["truth_on"] and t)(
+            self.truth(room)), f"the heater of {room} to be on", seconds)
+
+
+class Site:
+    """A broker and a gateway in a directory of their own."""
+
+    def __init__(self, rooms=None, **config):
+        self.dir = tempfile.mkdtemp(prefix="heatgate-scenario-")
+        os.chmod(self.dir, 0o755)
+        self.processes, self.closers = {}, []
+        self.broker_port, self.port = free_port(), free_port()
+        self.broker_extra = config.pop("broker_extra", "")
+        self.config = {
+            "broker": {"host": "127.0.0.1", "port": self.broker_port},
+            "listen": {"address": "127.0.0.1", "port": self.port},
+            "admin_socket": os.path.join(self.dir, "admin.sock"),
+            "state_dir": os.path.join(self.dir, "state"),
+            "wall_clock": "trusted", "timezone": "UTC",
+            "rooms": rooms or {"heron": self.room(),
+                               "otter": self.room(
+                                   label="Otter cabin",
+                                   usage_class="semi-public")},
+        }
+        self.config.update(config)
+        os.mkdir(os.path.join(self.dir, "state"), 0o700)
+
+    @staticmethod
+    def room(**settings):
+        room = {"label": "Heron cabin", "usage_class": "private",
+                "heater_kw": 6, "volume_m3": 8.5, "lease_s": 5,
+                "stale_after_s": 3, "late_after_s": 1,
+                "commissioning": {"waived": "scenario"}}
+        room.update(settings)
+        return room
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, kind, value, trace):
+        if kind is not None:
+            self.dump()
+        for closer in self.closers:
+            try:
+                closer()
+            except Exception:
+                pass
+        for name in list(self.processes):
+            self.kill(name)
+        shutil.rmtree(self.dir, ignore_errors=True)
+
+    def dump(self):
+        for name in ("gateway", "broker", "sim"):
+            path = os.path.join(self.dir, name + ".log")
+            if os.path.exists(path):
+                with open(path, errors="replace") as file:
+                    tail = file.readlines()[-40:]
+                print(f"--- the end of {name}'s log")
+                print("".join(tail))
+
+    def spawn(self, name, args, **kwargs):
+        log = open(os.path.join(self.dir, name + ".log"), "ab")
+        process = subprocess.Popen(args, stdout=log, stderr=log,
+                                   stdin=subprocess.DEVNULL, **kwargs)
+        log.close()
+        self.processes[name] = process
+        return process
+
+    def kill(self, name, how=signal.SIGTERM, seconds=20):
+        process = self.processes.pop(name, None)
+        if process is None:
+            return None
+        if process.poll() is None:
+            process.send_signal(signal.SIGCONT)
+            process.send_signal(how)
+        try:
+            return process.wait(seconds * SLOW)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait()
+            if how == signal.SIGTERM:
+                raise AssertionError(f"{name} did not end on SIGTERM")
+            return None
+
+    def start_broker(self):
+        path = os.path.join(self.dir, "mosquitto.conf")
+        with open(path, "w") as file:
+            file.write(f"listener {self.broker_port} 127.0.0.1\n"
+                       "set_tcp_nodelay true\nper_listener_settings false\n")
+            if "allow_anonymous" not in self.broker_extra:
+                file.write("allow_anonymous true\n")
+            file.write(self.broker_extra)
+        self.spawn("broker", ["mosquitto", "-c", path])
+        wait(lambda: self.can_connect(self.broker_port), "the broker")
+
+    @staticmethod
+    def can_connect(port):
+        try:
+            socket.create_connection(("127.0.0.1", port), 1).close()
+            return True
+        except OSError:
+            return False
+
+    def write_config(self):
+        path = os.path.join(self.dir, "heatgate.json")
+        with open(path, "w") as file:
+            json.dump(self.config, file, indent=2)
+        return path
+
+    def start_gateway(self, prefix=(), env=None, ready=True, **kwargs):
+        args = list(prefix) + [os.path.join(BIN, "heatgated"), "--config",
+                               self.write_config()]
+        full = dict(os.environ)
+        full.update(env or {})
+        process = self.spawn("gateway", args, env=full, **kwargs)
+        if ready:
+            self.wait_ready(process)
+        return process
+
+    def wait_ready(self, process=None):
+        def is_up():
+            if process is not None and process.poll() is not None:
+                raise AssertionError(
+                    f"heatgated ended with {process.returncode}")
+            try:
+                client = self.admin()
+                client.close()
+                return True
+            except (OSError, AssertionError, TimeoutError,
+                    websockets.WebSocketException):
+                return False
+        wait(is_up, "the admin socket", 20)
+
+    def start(self, sim_rooms=("heron", "otter"), **sim):
+        self.start_broker()
+        self.start_gateway()
+        self.sim = Sim(self, sim_rooms, **sim) if sim_rooms else None
+        self.observer = self.observe()
+        self.owner = self.admin()
+        for room in self.config["rooms"]:
+            self.owner.watch(room)
+        if self.sim:
+            for room in sim_rooms:
+                self.owner.see(room.split(":")[0], lambda s: s["fresh"],
+                               "fresh telemetry")
+        return self
+
+    def observe(self, **kwargs):
+        observer = Observer(self.broker_port, **kwargs)
+        self.closers.append(observer.close)
+        return observer
+
+    def admin(self):
+        client = Client(unix=self.config["admin_socket"])
+        self.closers.append(client.close)
+        return client
+
+    def client(self, code=None, token=None):
+        client = Client(url=f"ws://127.0.0.1:{self.port}/v1/rpc")
+        self.closers.append(client.close)
+        if code is not None:
+            client.who = client.call("hello", code=code)
+        if token is not None:
+            client.who = client.call("hello", token=token)
+        return client
+
+    def check(self, client, room):
+        """Look in, then sign the room check as this client."""
+        before = self.sim.truth(room)["door_count"]
+        self.sim.look_in(room)
+        wait(lambda: (lambda t: t["door_count"] > before and
+                      t["door"] == "closed")(self.sim.truth(room)),
+             "the door to open and close")
+        opened = client.call("check.open", room=room)
+        wait(lambda: client.call("check.open", room=room)["evidence"]
+             ["satisfied"], "the look-in evidence")
+        return client.call(
+            "check.sign", check=opened["check"],
+            agreed=[s["id"] for s in opened["statements"]])
+
+    def heat(self, client, room, target_c=80, duration_min=60):
+        return client.call("heat.start", room=room, target_c=target_c,
+                           duration_min=duration_min)
+
+    def journal(self, **match):
+        """All records of the journal, read from its files."""
+        records = []
+        folder = os.path.join(self.config["state_dir"], "journal")
+        for name in sorted(os.listdir(folder)):
+            if name.endswith(".jsonl"):
+                with open(os.path.join(folder, name)) as file:
+                    records += [json.loads(line) for line in file
+                                if line.endswith("\n")]
+        return [r for r in records
+                if all(r.get(k) == v for k, v in match.items())]
+
+    def verify(self):
+        """Offline verification by the program and by standard tools."""
+        folder = os.path.join(self.config["state_dir"], "journal")
+        for args in ([os.path.join(BIN, "heatgate"), "journal", "verify",
+                      folder],
+                     [os.path.join(TOP, "tests", "outside",
+                                   "journal-verify"), folder]):
+            done = subprocess.run(args, stdout=subprocess.PIPE,
+                                  stderr=subprocess.STDOUT, text=True)
+            assert done.returncode == 0, f"{args}: {done.stdout}"
+
+
+def rfc3339(seconds_from_now):
+    return time.strftime("%Y-%m-%dT%H:%M:%SZ",
+                         time.gmtime(time.time() + seconds_from_now))
+
+
+def tls_client(ca):
+    context = ssl.create_default_context(cafile=ca)
+    return context
