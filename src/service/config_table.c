@@ -142,7 +142,9 @@ static const struct hg_setting table[HG_SET_COUNT] = {
                        IN(CHARS, ROOM(room.label)) },
     [HG_SET_USAGE_CLASS] = { CHOICE("/rooms/*/usage_class",
                                     "private|semi-public|public"),
-                             .is_required = true, TIMES(ENUM, POLICY(usage_class), HG_USAGE_PRIVATE) },
+                             .is_required = true,
+                             /* the words stand in the enum's order */
+                             IN(ENUM, POLICY(usage_class)) },
     [HG_SET_SESSION_CAP_MIN] = { WHOLE("/rooms/*/session_cap_min", 1, 1080,
                                        "min"),
                                  .is_by_class = true,
