@@ -226,8 +226,16 @@ static void explain(struct hg_link *link, int rc, int error)
     else if (link->library_error[0] != '\0')
         hg_buf_add(&why, link->library_error);
     else
-        hg_buf_add(&why, rc == MOSQ_ERR_SUCCESS ? "the broker hung up"
-                                                : mosquitto_strerror(rc));
+        hg_buf_add(&why, rc == MOSQ_ERR_SUCCESS || rc == MOSQ_ERR_CONN_LOST
+                             ? "the broker hung up"
+                             : mosquitto_strerror(rc));
+    /* many brokers do not say that another client took the session over */
+    if (link->state == LINK_UP && rc == MOSQ_ERR_CONN_LOST &&
+        hg_mono_since(link->now, link->up_at) < STEADY_MS)
+        hg_buf_addf(&why,
+                    "; if that goes on, see that no other client uses the "
+                    "client id \"%s\"",
+                    link->client_id);
 }
 
 /* -- coming up ------------------------------------------------------------*/
