@@ -276,6 +276,26 @@ static void test_access__a_burst_gets_no_more_tries(void **state)
     hg_access_result_release(&issued);
 }
 
+/* Guessing over many ids from one place is a burst too. */
+static void test_access__a_burst_over_ids_gets_no_more_tries(void **state)
+{
+    struct fixture *fixture = *state;
+    char stranger[HG_CODE_TEXT_BYTES];
+    uint64_t retry_after_ms = 0;
+
+    for (uint32_t i = 0; i < 5; i++) {
+        make_stranger(i, stranger);
+        assert_int_equal(begin(fixture, stranger, HERE, &retry_after_ms),
+                         HG_ACCESS_QUEUED);
+    }
+
+    make_stranger(5, stranger);
+    assert_int_equal(begin(fixture, stranger, HERE, &retry_after_ms),
+                     HG_ACCESS_SLOW_DOWN);
+    assert_int_equal(begin(fixture, stranger, THERE, &retry_after_ms),
+                     HG_ACCESS_QUEUED);
+}
+
 /* A flood of sign-ins leaves room for those who hand out codes. */
 static void test_access__a_full_queue_says_slow_down(void **state)
 {
@@ -546,6 +566,7 @@ int main(void)
         WITH(test_access__an_old_code_is_slowed_down),
         WITH(test_access__coming_early_is_not_slowed_down),
         WITH(test_access__a_burst_gets_no_more_tries),
+        WITH(test_access__a_burst_over_ids_gets_no_more_tries),
         WITH(test_access__a_full_queue_says_slow_down),
         WITH(test_access__a_session_ends_with_the_program),
         WITH(test_access__a_session_lives_12_hours),

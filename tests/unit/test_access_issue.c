@@ -10,6 +10,14 @@
 
 #define HERE "192.0.2.1"
 
+static size_t count_sessions(const struct fixture *fixture)
+{
+    struct hg_access_counts counts;
+
+    hg_access_count(fixture->access, fixture->tick, &counts);
+    return counts.sessions;
+}
+
 static struct hg_access_result rotate_now(struct fixture *fixture,
                                           const struct hg_access_issue *issue)
 {
@@ -68,42 +76,48 @@ static void test_access_issue__stores_no_secret(void **state)
     hg_access_result_release(&result);
 }
 
-static void test_access_issue__refuses_what_may_not_be(void **state)
+#define REFUSED 12
+
+static const struct {
+    const char *label;
+    int want;
+    const char *said;
+} REFUSALS[REFUSED] = {
+    { "no rooms", HG_ERR_RANGE, "1 to 64 rooms" },
+    { "65 rooms", HG_ERR_RANGE, "1 to 64 rooms" },
+    { "an odd name", HG_ERR_INPUT, "\"Heron\" is no name" },
+    { "a guest everywhere", HG_ERR_INPUT, "list of rooms" },
+    { "no role", HG_ERR_INPUT, "role must be" },
+    { "the gateway's role", HG_ERR_INPUT, "role must be" },
+    { "an end before the start", HG_ERR_RANGE, "end after it begins" },
+    { "over already", HG_ERR_RANGE, "over already" },
+    { "367 days", HG_ERR_RANGE, "at most 366 days" },
+    { "a long label", HG_ERR_INPUT, "80 bytes" },
+    { "a label with a newline", HG_ERR_INPUT, "plain text" },
+    { "a label of bad UTF-8", HG_ERR_INPUT, "plain text" },
+};
+
+/* One room more than there may be. */
+static const char *const *many_rooms(void)
 {
-    static const char *const ODD[] = { "Heron" };
-    static const char *names[HG_CREDENTIAL_ROOMS + 1];
     static char name[HG_CREDENTIAL_ROOMS + 1][8];
-    struct fixture *fixture = *state;
-    struct hg_access_issue good = guest(fixture, HERON, 1);
-    struct hg_access_issue issue[12];
-    static const struct {
-        const char *label;
-        int want;
-        const char *said;
-    } ROWS[HG_COUNT(issue)] = {
-        { "no rooms", HG_ERR_RANGE, "1 to 64 rooms" },
-        { "65 rooms", HG_ERR_RANGE, "1 to 64 rooms" },
-        { "an odd name", HG_ERR_INPUT, "\"Heron\" is no name" },
-        { "a guest everywhere", HG_ERR_INPUT, "list of rooms" },
-        { "no role", HG_ERR_INPUT, "role must be" },
-        { "the gateway's role", HG_ERR_INPUT, "role must be" },
-        { "an end before the start", HG_ERR_RANGE, "end after it begins" },
-        { "over already", HG_ERR_RANGE, "over already" },
-        { "367 days", HG_ERR_RANGE, "at most 366 days" },
-        { "a long label", HG_ERR_INPUT, "80 bytes" },
-        { "a label with a newline", HG_ERR_INPUT, "plain text" },
-        { "a label of bad UTF-8", HG_ERR_INPUT, "plain text" },
-    };
+    static const char *names[HG_CREDENTIAL_ROOMS + 1];
 
     for (size_t i = 0; i < HG_COUNT(names); i++) {
         (void)snprintf(name[i], sizeof(name[i]), "room%zu", i);
         names[i] = name[i];
     }
-    for (size_t i = 0; i < HG_COUNT(issue); i++)
-        issue[i] = good;
+    return names;
+}
+
+/* In the order of REFUSALS. */
+static void spoil(struct hg_access_issue issue[REFUSED])
+{
+    static const char *const ODD[] = { "Heron" };
+
     issue[0].room_count = 0;
-    issue[1].rooms = names;
-    issue[1].room_count = HG_COUNT(names);
+    issue[1].rooms = many_rooms();
+    issue[1].room_count = HG_CREDENTIAL_ROOMS + 1;
     issue[2].rooms = ODD;
     issue[3].is_all_rooms = true;
     issue[4].role = HG_ROLE_NONE;
@@ -116,22 +130,44 @@ static void test_access_issue__refuses_what_may_not_be(void **state)
                      "123456789 123456789 123456789 123456789 1";
     issue[10].label = "two\nlines";
     issue[11].label = "\xff";
-    for (size_t i = 0; i < HG_COUNT(issue); i++) {
+}
+
+static void test_access_issue__refuses_what_may_not_be(void **state)
+{
+    struct fixture *fixture = *state;
+    struct hg_access_issue issue[REFUSED];
+
+    for (size_t i = 0; i < REFUSED; i++)
+        issue[i] = guest(fixture, HERON, 1);
+    spoil(issue);
+    for (size_t i = 0; i < REFUSED; i++) {
         hg_buf_init(&fixture->why, fixture->said, sizeof(fixture->said));
-        HG_CHECK_EQ(ROWS[i].label,
+        HG_CHECK_EQ(REFUSALS[i].label,
                     hg_access_begin_issue(fixture->access, &issue[i],
                                           fixture->tick, &fixture->why),
-                    ROWS[i].want);
-        if (strstr(fixture->said, ROWS[i].said) == NULL)
-            fail_msg("[%s] %s", ROWS[i].label, fixture->said);
+                    REFUSALS[i].want);
+        if (strstr(fixture->said, REFUSALS[i].said) == NULL)
+            fail_msg("[%s] %s", REFUSALS[i].label, fixture->said);
     }
-    issue[1].room_count = HG_CREDENTIAL_ROOMS; /* the most there may be */
-    issue[9].label += 1;
-    issue[1].label = issue[9].label;
-    issue[1].until_ms = issue[1].from_ms + 366 * DAY_MS;
-    assert_int_equal(hg_access_begin_issue(fixture->access, &issue[1],
-                                           fixture->tick, &fixture->why),
-                     0);
+}
+
+static void test_access_issue__takes_the_most_there_may_be(void **state)
+{
+    struct fixture *fixture = *state;
+    struct hg_access_issue issue =
+        guest(fixture, many_rooms(), HG_CREDENTIAL_ROOMS);
+    struct hg_access_result result;
+
+    issue.label = "123456789 123456789 123456789 123456789 "
+                  "123456789 123456789 123456789 1234567890";
+    issue.until_ms = issue.from_ms + 366 * DAY_MS;
+    result = issue_now(fixture, &issue);
+
+    assert_int_equal(result.outcome, HG_ACCESS_ISSUED);
+    assert_int_equal(result.credential->room_count, HG_CREDENTIAL_ROOMS);
+    hg_access_result_release(&result);
+    hg_access_free(fixture->access);
+    assert_int_equal(open_access(fixture), 0);
 }
 
 static void test_access_issue__rotation_ends_the_old_party(void **state)
@@ -155,6 +191,7 @@ static void test_access_issue__rotation_ends_the_old_party(void **state)
 
     assert_int_equal(result.outcome, HG_ACCESS_ISSUED);
     assert_int_equal(result.ended.count, 2);
+    assert_int_equal(count_sessions(fixture), 1);
     for (size_t i = 0; i < 2; i++) {
         assert_true(strcmp(result.ended.id[0], old[i].actor.id) == 0 ||
                     strcmp(result.ended.id[1], old[i].actor.id) == 0);
@@ -225,6 +262,7 @@ static void test_access_issue__a_full_disk_changes_nothing(void **state)
     assert_int_equal(hg_access_revoke(fixture->access, old.actor.id,
                                       fixture->tick, &fixture->why),
                      0);
+    assert_int_equal(count_sessions(fixture), 0);
     assert_int_equal(sign_in_token(fixture, token), HG_ACCESS_WRONG);
     hg_access_result_release(&old);
 }
@@ -347,6 +385,7 @@ int main(void)
         WITH(test_access_issue__shows_a_durable_code_once),
         WITH(test_access_issue__stores_no_secret),
         WITH(test_access_issue__refuses_what_may_not_be),
+        WITH(test_access_issue__takes_the_most_there_may_be),
         WITH(test_access_issue__rotation_ends_the_old_party),
         WITH(test_access_issue__a_rotation_overtakes_a_sign_in),
         WITH(test_access_issue__a_full_disk_changes_nothing),

@@ -214,66 +214,67 @@ static void test_credentials__a_crashed_write_is_cleared_away(void **state)
     "\"from\":\"2025-12-05T15:00:00+01:00\","                                  \
     "\"until\":\"2025-12-07T11:00:00+01:00\","
 
+static const struct {
+    const char *label;
+    const char *item;
+    const char *want;
+} MISTAKES[] = {
+    { "no object", "7", "must be an object" },
+    { "no id", "{\"role\":\"owner\"}", "\"id\" is missing" },
+    { "id of another type", "{\"id\":7,\"role\":\"owner\"}",
+      "\"id\" must be a string" },
+    { "id of another role", "{\"id\":\"o-00002\",\"role\":\"guest\"}",
+      "must name a credential" },
+    { "a role nobody has", "{\"id\":\"k-00002\",\"role\":\"king\"}",
+      "must name a credential" },
+    { "the id twice", OWNER, "there twice" },
+    { "a stranger", "{\"id\":\"o-00002\",\"may_all\":true}",
+      "\"may_all\" is not known" },
+    { "no rooms", GUEST("\"label\":\"\"," STAY), "\"rooms\"" },
+    { "empty rooms", GUEST("\"rooms\":[],\"label\":\"\"," STAY),
+      "1 to 64 names" },
+    { "rooms of numbers", GUEST("\"rooms\":[7],\"label\":\"\"," STAY),
+      "names of rooms" },
+    { "no room's name", GUEST("\"rooms\":[\"Heron\"],\"label\":\"\"," STAY),
+      "no name of a room" },
+    { "a guest everywhere", GUEST("\"rooms\":\"*\",\"label\":\"\"," STAY),
+      "a guest must have a list" },
+    { "no stay", GUEST("\"rooms\":[\"heron\"],\"label\":\"\","),
+      "must have a stay" },
+    { "half a stay",
+      GUEST("\"rooms\":[\"heron\"],\"label\":\"\","
+            "\"from\":\"2025-12-05T15:00:00Z\","),
+      "\"until\" is missing" },
+    { "a stay backwards",
+      GUEST("\"rooms\":[\"heron\"],\"label\":\"\","
+            "\"from\":\"2025-12-05T15:00:00Z\","
+            "\"until\":\"2025-12-05T15:00:00Z\","),
+      "must end after it begins" },
+    { "a bad time",
+      GUEST("\"rooms\":[\"heron\"],\"label\":\"\",\"from\":\"today\","),
+      "RFC 3339" },
+    { "no label", GUEST("\"rooms\":[\"heron\"]," STAY),
+      "\"label\" is missing" },
+    { "an ended one with a hash",
+      GUEST("\"rooms\":[\"heron\"],\"label\":\"\"," STAY
+            "\"ended_at\":\"2025-12-06T00:00:00Z\","),
+      "must have no" },
+    { "a token for a guest",
+      GUEST("\"rooms\":[\"heron\"],\"label\":\"\"," STAY
+            "\"token_sha256\":\"" HASH "\","),
+      "only an integrator" },
+    { "a short hash",
+      "{\"id\":\"o-00002\",\"role\":\"owner\",\"rooms\":\"*\","
+      "\"label\":\"\",\"created_at\":\"2025-12-01T00:00:00Z\","
+      "\"salt\":\"" SALT "\",\"hash\":\"" SALT "\"}",
+      "64 hex digits" },
+};
+
 static void test_credentials__names_the_line_of_a_mistake(void **state)
 {
-    static const struct {
-        const char *label;
-        const char *item;
-        const char *want;
-    } ROWS[] = {
-        { "no object", "7", "must be an object" },
-        { "no id", "{\"role\":\"owner\"}", "\"id\" is missing" },
-        { "id of another type", "{\"id\":7,\"role\":\"owner\"}",
-          "\"id\" must be a string" },
-        { "id of another role", "{\"id\":\"o-00002\",\"role\":\"guest\"}",
-          "must name a credential" },
-        { "a role nobody has", "{\"id\":\"k-00002\",\"role\":\"king\"}",
-          "must name a credential" },
-        { "the id twice", OWNER, "there twice" },
-        { "a stranger", "{\"id\":\"o-00002\",\"may_all\":true}",
-          "\"may_all\" is not known" },
-        { "no rooms", GUEST("\"label\":\"\"," STAY), "\"rooms\"" },
-        { "empty rooms", GUEST("\"rooms\":[],\"label\":\"\"," STAY),
-          "1 to 64 names" },
-        { "rooms of numbers", GUEST("\"rooms\":[7],\"label\":\"\"," STAY),
-          "names of rooms" },
-        { "no room's name", GUEST("\"rooms\":[\"Heron\"],\"label\":\"\"," STAY),
-          "no name of a room" },
-        { "a guest everywhere", GUEST("\"rooms\":\"*\",\"label\":\"\"," STAY),
-          "a guest must have a list" },
-        { "no stay", GUEST("\"rooms\":[\"heron\"],\"label\":\"\","),
-          "must have a stay" },
-        { "half a stay",
-          GUEST("\"rooms\":[\"heron\"],\"label\":\"\","
-                "\"from\":\"2025-12-05T15:00:00Z\","),
-          "\"until\" is missing" },
-        { "a stay backwards",
-          GUEST("\"rooms\":[\"heron\"],\"label\":\"\","
-                "\"from\":\"2025-12-05T15:00:00Z\","
-                "\"until\":\"2025-12-05T15:00:00Z\","),
-          "must end after it begins" },
-        { "a bad time",
-          GUEST("\"rooms\":[\"heron\"],\"label\":\"\",\"from\":\"today\","),
-          "RFC 3339" },
-        { "no label", GUEST("\"rooms\":[\"heron\"]," STAY),
-          "\"label\" is missing" },
-        { "an ended one with a hash",
-          GUEST("\"rooms\":[\"heron\"],\"label\":\"\"," STAY
-                "\"ended_at\":\"2025-12-06T00:00:00Z\","),
-          "must have no" },
-        { "a token for a guest",
-          GUEST("\"rooms\":[\"heron\"],\"label\":\"\"," STAY
-                "\"token_sha256\":\"" HASH "\","),
-          "only an integrator" },
-        { "a short hash",
-          "{\"id\":\"o-00002\",\"role\":\"owner\",\"rooms\":\"*\","
-          "\"label\":\"\",\"created_at\":\"2025-12-01T00:00:00Z\","
-          "\"salt\":\"" SALT "\",\"hash\":\"" SALT "\"}",
-          "64 hex digits" },
-    };
     struct fixture *fixture = *state;
 
-    for (size_t i = 0; i < HG_COUNT(ROWS); i++) {
+    for (size_t i = 0; i < HG_COUNT(MISTAKES); i++) {
         char text[2048];
 
         /* a label with brackets, to lead a careless count of lines astray */
@@ -282,13 +283,13 @@ static void test_credentials__names_the_line_of_a_mistake(void **state)
                        "\n%s,\n\n  %s\n],\n\"v\": 1}\n",
                        "{\"id\":\"o-00001\",\"role\":\"owner\",\n"
                        "\"rooms\":\"*\",\"label\":\"[,{\\\"\"," REST,
-                       ROWS[i].item);
+                       MISTAKES[i].item);
         put_file(fixture, text);
 
-        HG_CHECK_EQ(ROWS[i].label, reopen(fixture, NULL), HG_ERR_CORRUPT);
+        HG_CHECK_EQ(MISTAKES[i].label, reopen(fixture, NULL), HG_ERR_CORRUPT);
         if (strstr(fixture->said, "/credentials.json: line 6: ") == NULL ||
-            strstr(fixture->said, ROWS[i].want) == NULL)
-            fail_msg("[%s] %s", ROWS[i].label, fixture->said);
+            strstr(fixture->said, MISTAKES[i].want) == NULL)
+            fail_msg("[%s] %s", MISTAKES[i].label, fixture->said);
         assert_null(fixture->store);
     }
 }
