@@ -297,7 +297,7 @@ static void test_text__agrees_with_libc_about_every_day_since_0000(void **state)
     (void)state;
     for (time_t day = -719528; day < 10000; day++) {
         time_t at = day * 86400;
-        char text[32];
+        char text[64];
         struct tm tm;
 
         assert_non_null(gmtime_r(&at, &tm));
