@@ -95,8 +95,11 @@ int hg_api_door_open(struct lws *wsi)
 {
     struct hg_api_gate *gate = hg_api_gate_of(wsi);
     struct hg_api_counts *counts = &gate->server->counts;
-    struct hg_api_door *door = calloc(1, sizeof(*door));
+    struct hg_api_door *door;
 
+    if (gate->is_tls && !lws_is_ssl(wsi))
+        return 1; /* never serve in the clear what shall be encrypted */
+    door = calloc(1, sizeof(*door));
     if (door == NULL)
         return 1;
     door->gate = gate;

@@ -45,7 +45,8 @@ static int add_status_header(struct lws *wsi, unsigned int status,
     if (status == HTTP_STATUS_UNAUTHORIZED)
         return add_header(wsi, "www-authenticate:", "Bearer", p, end);
     if (status == 426)
-        return add_header(wsi, "upgrade:", "websocket", p, end) != 0 ||
+        return add_header(wsi, "connection:", "upgrade", p, end) != 0 ||
+               add_header(wsi, "upgrade:", "websocket", p, end) != 0 ||
                add_header(wsi, "sec-websocket-version:", "13", p, end) != 0;
     return 0;
 }
@@ -79,6 +80,7 @@ static int send_short(struct lws *wsi, unsigned int status, const char *text)
 
     if (add_headers(wsi, status, TEXT_PLAIN, len, &p) != 0)
         return -1;
+    start[7] = '1'; /* HTTP/1.1, which lws has not seen yet in upgrades */
     memcpy(p, text, len);
     p += len;
     return lws_write(wsi, start, (size_t)(p - start), LWS_WRITE_HTTP_HEADERS) <

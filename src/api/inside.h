@@ -22,6 +22,7 @@ struct hg_api_gate {
     struct hg_api_server *server;
     struct lws_vhost *vhost;
     bool is_admin;
+    bool is_tls;
 };
 
 /* Of one accepted socket, WebSocket or not; opaque user data of its wsi. */

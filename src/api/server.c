@@ -130,6 +130,8 @@ static int check_file(const char *what, const char *path, struct hg_buf *why)
 static void fill_tls(const struct hg_api_listen *listen,
                      struct lws_context_creation_info *info)
 {
+    /* without this option of the vhost lws would serve cleartext, silently */
+    info->options |= LWS_SERVER_OPTION_DO_SSL_GLOBAL_INIT;
     info->ssl_cert_filepath = listen->cert_file;
     info->ssl_private_key_filepath = listen->key_file;
     info->ssl_cipher_list = TLS12_CIPHERS;
@@ -198,6 +200,7 @@ int hg_api_server_listen(struct hg_api_server *server,
         if (err < 0)
             return err;
         fill_tls(listen, &info);
+        server->tcp.is_tls = true;
     }
     server->tcp.vhost = lws_create_vhost(server->context, &info);
     if (server->tcp.vhost == NULL) {
