@@ -446,7 +446,8 @@ class Site:
 
     def check(self, client, room):
         """Look in, then sign the room check as this client."""
-        before = self.sim.truth(room)["door_count"]
+        before = wait(lambda: (lambda t: t["door"] == "closed" and t)(
+            self.sim.truth(room)), "the door to be closed")["door_count"]
         self.sim.look_in(room)
         wait(lambda: (lambda t: t["door_count"] > before and
                       t["door"] == "closed")(self.sim.truth(room)),
