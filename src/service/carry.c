@@ -114,7 +114,10 @@ static void carry_one(struct hg_service *service, struct hg_room *room,
         carry_record(service, room, event, effect, n);
         break;
     case HG_EFFECT_NOTICE:
-        hg_show_notice(service, room, effect);
+        /* that we leave puts no plan at risk: it is kept for the next run */
+        if (event->kind != HG_EVENT_SHUTDOWN ||
+            effect->record != HG_RECORD_PLAN_AT_RISK)
+            hg_show_notice(service, room, effect);
         break;
     case HG_EFFECT_STATE:
         room->is_changed = true;

@@ -5,7 +5,8 @@
 #include "service/service.h"
 #include <string.h>
 
-#define MINUTE_MS UINT64_C(60000)
+#define MINUTE_MS     UINT64_C(60000)
+#define PLAN_PAUSE_MS 1000
 
 static void no_randomness(const struct hg_api_call *call)
 {
@@ -146,6 +147,24 @@ void hg_handle_heat_stop(struct hg_service *service,
         hg_api_reply_result(call->reply, result);
 }
 
+/* Each change of a plan is a record: not more than one a second. */
+static bool may_change_plan(struct hg_service *service,
+                            const struct hg_api_call *call,
+                            struct hg_room *room)
+{
+    if (room->has_planned &&
+        hg_mono_since(service->now.mono, room->planned_at) < PLAN_PAUSE_MS) {
+        hg_api_reply_error(call->reply, HG_RPC_SLOW_DOWN,
+                           "The plan of this room was changed just now. Wait a "
+                           "second, then ask again.",
+                           json_pack("{s:i}", "retry_after_s", 1));
+        return false;
+    }
+    room->has_planned = true;
+    room->planned_at = service->now.mono;
+    return true;
+}
+
 void hg_handle_heat_plan(struct hg_service *service,
                          const struct hg_api_call *call)
 {
@@ -167,7 +186,7 @@ void hg_handle_heat_plan(struct hg_service *service,
         hg_answer_refused(call->reply, why);
         return;
     }
-    if (draw_heat_id(call, &event))
+    if (may_change_plan(service, call, room) && draw_heat_id(call, &event))
         hg_call_step(service, call, room, &event);
 }
 
@@ -177,5 +196,7 @@ void hg_handle_heat_unplan(struct hg_service *service,
     struct hg_event event;
     struct hg_room *room = begin(service, call, HG_EVENT_UNPLAN, &event);
 
-    hg_call_step(service, call, room, &event);
+    /* nothing is recorded when there is no plan */
+    if (!room->gate.plan.is_active || may_change_plan(service, call, room))
+        hg_call_step(service, call, room, &event);
 }

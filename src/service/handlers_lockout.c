@@ -1,5 +1,6 @@
 /* lockout.*: set and cleared by a named person with a note. */
 #include "base/why.h"
+#include "service/answer.h"
 #include "service/handlers.h"
 #include "service/service.h"
 #include <string.h>
@@ -22,6 +23,11 @@ static void touch(struct hg_service *service, const struct hg_api_call *call,
                            "no-rise, heater-unbidden, rival-gateway, "
                            "sensor-fault is wanted.",
                            NULL);
+        return;
+    }
+    /* opening a locked room again without a record of who did is no way */
+    if (kind == HG_EVENT_LOCKOUT_CLEAR && !service->is_journal_ok) {
+        hg_answer_refused(call->reply, HG_WHY_BIT(HG_WHY_JOURNAL_UNAVAILABLE));
         return;
     }
     hg_call_asker(service, call->caller, room, &event.asker);

@@ -42,6 +42,7 @@ static void on_up(void *ctx, struct hg_link *link)
     event.kind = HG_EVENT_LINK_UP;
     hg_rooms_step(service, &event); /* heat:false to every room, first of all */
     tell_restarts(service);
+    hg_show_missed(service);
     hg_show_all(service);
     hg_head_publish(service);
 }

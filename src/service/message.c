@@ -152,7 +152,10 @@ static void take_gateway(struct hg_service *service,
         service->counts.malformed++;
         return;
     }
-    if (heard.epoch >= service->epoch && !service->has_heard_gateway) {
+    /* our own epoch and offline: the will of a connection of ours */
+    if ((heard.epoch > service->epoch ||
+         (heard.epoch == service->epoch && heard.is_online)) &&
+        !service->has_heard_gateway) {
         service->has_heard_gateway = true;
         hg_log_line(&service->log, HG_LOG_WARNING,
                     "another gateway announced epoch %llu on '%s'; ours is "

@@ -178,9 +178,10 @@ static void add_details(struct hg_service *service, const struct hg_room *room,
         json_object_set_new(members, "note", json_string(service->note));
 }
 
-static bool is_refusal(enum hg_record record)
+/* Records that anybody can cause at will: counted, one a second each. */
+static bool is_limited(enum hg_record record)
 {
-    return record == HG_RECORD_HEAT_REFUSED ||
+    return record == HG_RECORD_STOP_ASKED || record == HG_RECORD_HEAT_REFUSED ||
            record == HG_RECORD_CHECK_REFUSED ||
            record == HG_RECORD_PLAN_REFUSED || record == HG_RECORD_LOCKOUT_KEPT;
 }
@@ -191,7 +192,7 @@ uint64_t hg_record_effect(struct hg_service *service, struct hg_room *room,
 {
     json_t *members;
 
-    if (is_refusal(effect->record)) {
+    if (is_limited(effect->record)) {
         hg_record_refusal(service, (uint32_t)effect->record, room->config->name,
                           &effect->actor, effect->reasons);
         return 0;

@@ -59,7 +59,10 @@ struct hg_room {
     bool is_publish_due; /* in the queue for the state topic */
     bool is_topic_old;   /* the state topic shows an older one */
     struct hg_mono published_at;
+    bool has_planned;          /* somebody changed the plan … */
+    struct hg_mono planned_at; /* … then */
     struct hg_room_bad bad;
+    json_t *missed; /* newest notice that the broker did not get, or NULL */
     char fault[65]; /* code of the controller's latest fault */
 };
 

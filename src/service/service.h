@@ -145,10 +145,12 @@ json_t *hg_show_state(struct hg_service *service, struct hg_room *room,
                       const struct hg_actor *viewer);
 /* Publish every room's state again: a new connection. */
 void hg_show_all(struct hg_service *service);
-void hg_show_say(struct hg_service *service, const struct hg_room *room,
+void hg_show_say(struct hg_service *service, struct hg_room *room,
                  const struct hg_notice *notice);
+/* Publish what could not be while the broker was away. */
+void hg_show_missed(struct hg_service *service);
 /* The notice of an effect of the gate. */
-void hg_show_notice(struct hg_service *service, const struct hg_room *room,
+void hg_show_notice(struct hg_service *service, struct hg_room *room,
                     const struct hg_effect *effect);
 
 /* -- record.c: the journal

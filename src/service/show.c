@@ -163,7 +163,7 @@ static enum hg_log_level log_level(enum hg_level level)
     return HG_LOG_INFO;
 }
 
-void hg_show_say(struct hg_service *service, const struct hg_room *room,
+void hg_show_say(struct hg_service *service, struct hg_room *room,
                  const struct hg_notice *notice)
 {
     char at[HG_WALL_TEXT_BYTES];
@@ -177,13 +177,28 @@ void hg_show_say(struct hg_service *service, const struct hg_room *room,
                      level_text(notice->level), "code", notice->code, "text",
                      notice->text);
     service->counts.notices++;
-    if (json == NULL ||
-        publish(service, room->config->name, HG_LEAF_NOTICE, json, false) < 0)
-        hg_log_line(&service->log, HG_LOG_WARNING,
-                    "%s: this notice could not be published: no connection to "
-                    "the broker, or it does not take more",
-                    room->config->name);
+    if (json != NULL &&
+        publish(service, room->config->name, HG_LEAF_NOTICE, json, false) < 0 &&
+        notice->level != HG_LEVEL_INFO) {
+        /* the newest that matters is told when the broker is there again */
+        json_decref(room->missed);
+        room->missed = json_incref(json);
+    }
     json_decref(json);
+}
+
+void hg_show_missed(struct hg_service *service)
+{
+    for (size_t i = 0; i < service->room_count; i++) {
+        struct hg_room *room = &service->room[i];
+
+        if (room->missed == NULL ||
+            publish(service, room->config->name, HG_LEAF_NOTICE, room->missed,
+                    false) < 0)
+            continue;
+        json_decref(room->missed);
+        room->missed = NULL;
+    }
 }
 
 /* What happened, in a sentence without the reason. */
@@ -244,7 +259,7 @@ static void add_sentence(struct hg_buf *buf, const char *sentence)
     hg_buf_add(buf, sentence);
 }
 
-void hg_show_notice(struct hg_service *service, const struct hg_room *room,
+void hg_show_notice(struct hg_service *service, struct hg_room *room,
                     const struct hg_effect *effect)
 {
     bool is_good = effect->record == HG_RECORD_LOCKOUT_CLEARED;
@@ -266,9 +281,12 @@ void hg_show_notice(struct hg_service *service, const struct hg_room *room,
     for (int why = 1; why < HG_WHY_COUNT; why++) {
         if (!(set & HG_WHY_BIT(why)))
             continue;
-        add_sentence(&buf, is_good ? hg_why_code((enum hg_why)why)
-                                   : hg_why_text((enum hg_why)why));
-        if (!is_good && effect->level != HG_LEVEL_INFO)
+        if (is_good) { /* what is over is named, not explained */
+            hg_buf_addf(&buf, " (%s)", hg_why_code((enum hg_why)why));
+            continue;
+        }
+        add_sentence(&buf, hg_why_text((enum hg_why)why));
+        if (effect->level != HG_LEVEL_INFO)
             add_sentence(&buf, hg_why_remedy((enum hg_why)why));
     }
     notice.level = effect->level;

@@ -299,6 +299,8 @@ void hg_service_end(struct hg_service *service)
     hg_api_server_free(service->api);
     for (size_t i = 0; service->mac != NULL && i < service->room_count; i++)
         hg_mac_free(service->mac[i]);
+    for (size_t i = 0; service->room != NULL && i < service->room_count; i++)
+        json_decref(service->room[i].missed);
     free(service->mac);
     free(service->room);
     free(service->show.due);
