@@ -359,6 +359,27 @@ static void test_link__knows_its_echoes_in_3_1_1(void **state)
     assert_int_equal(hg_link_counts(w->link).echoes, 21);
 }
 
+/* permits are never retained; one that is, is no echo even if equal */
+static void test_link__takes_no_retained_permit_for_its_own(void **state)
+{
+    struct world *w = *state;
+    struct hg_link_config config = config_of(w);
+
+    config.is_v311 = true;
+    start_peer(w);
+    WAIT_FOR(w, w->is_peer_ready);
+    peer_says(w, ROOT "/heron/permit", "{\"v\":1,\"serial\":5,\"heat\":false}",
+              1, true);
+    WAIT_FOR(w, w->peer_seen.count == 1);
+    w->revoke_on_up.serial = 5;
+    make_link(w, &config);
+    WAIT_FOR(w, find_seen(&w->peer_seen, ROOT "/gateway", "true") != NULL);
+    settle_all(w);
+
+    assert_int_equal(w->foreign.count, 1);
+    assert_true(w->foreign.seen[0].is_retained);
+}
+
 static void knows_its_birth(struct world *w, bool is_v311)
 {
     const struct seen *seen;
@@ -480,6 +501,7 @@ int main(void)
         BROKER(test_link__keeps_nothing_while_down),
         BROKER(test_link__tells_foreign_permits),
         BROKER(test_link__knows_its_echoes_in_3_1_1),
+        BROKER(test_link__takes_no_retained_permit_for_its_own),
         BROKER(test_link__knows_its_birth),
         BROKER(test_link__knows_its_birth_in_3_1_1),
         BROKER(test_link__leaves_a_will),

@@ -334,6 +334,39 @@ static void test_link_down__needs_every_subscription(void **state)
     (void)close(listener);
 }
 
+/* ready means: everything that must be heard is subscribed to */
+static void test_link_down__is_born_after_all_subscriptions(void **state)
+{
+    static const uint8_t connack[] = { 0x20, 2, 0, 0 };
+    struct world *w = *state;
+    int listener = bind_loopback(&w->port);
+    struct hg_link_config config = config_of(w);
+    uint8_t body[128];
+    uint8_t suback[] = { 0x90, 3, 0, 0, 1 };
+    uint8_t byte;
+    int fd;
+
+    config.is_v311 = true;
+    make_link(w, &config);
+    fd = accept_link(w, listener);
+    assert_int_equal(read_packet(w, fd, body), 1);
+    assert_int_equal(write(fd, connack, sizeof(connack)), sizeof(connack));
+    for (int i = 0; i < 6; i++) {
+        assert_int_equal(read_packet(w, fd, body), 8);
+        suback[2] = body[0];
+        suback[3] = body[1];
+        if (i == 5) { /* five of six are confirmed: nothing else yet */
+            turn(w);
+            turn(w);
+            assert_int_equal(recv(fd, &byte, 1, MSG_DONTWAIT), -1);
+        }
+        assert_int_equal(write(fd, suback, sizeof(suback)), sizeof(suback));
+    }
+    assert_int_equal(read_packet(w, fd, body), 3); /* PUBLISH */
+    (void)close(fd);
+    (void)close(listener);
+}
+
 /* MQTT 5 section 3.14.2.1: the broker says why it ends the connection */
 static void test_link_down__says_who_took_its_name(void **state)
 {
@@ -513,6 +546,7 @@ int main(void)
         ALONE(test_link_down__gives_up_an_unanswered_connect),
         ALONE(test_link_down__doubles_its_pauses),
         BROKER(test_link_down__hints_at_a_twin),
+        ALONE(test_link_down__is_born_after_all_subscriptions),
         ALONE(test_link_down__says_who_took_its_name),
         ALONE(test_link_down__says_that_it_was_refused),
         ALONE(test_link_down__says_that_it_was_refused_in_3_1_1),

@@ -20,6 +20,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/prctl.h>
 #include <sys/socket.h>
 #include <sys/stat.h>
 #include <sys/wait.h>
@@ -130,6 +131,8 @@ static inline pid_t start_program(char *const argv[])
     if (pid == 0) {
         int null = open("/dev/null", O_RDWR);
 
+        /* no broker outlives a test that crashed */
+        (void)prctl(PR_SET_PDEATHSIG, SIGKILL);
         (void)dup2(null, STDIN_FILENO);
         (void)dup2(null, STDOUT_FILENO);
         (void)dup2(null, STDERR_FILENO);
@@ -162,18 +165,19 @@ static inline int bind_loopback(uint16_t *ret_port)
     return fd;
 }
 
-static inline bool is_listening(uint16_t port)
+/* A connection to that port, or -1. */
+static inline int connect_loopback(uint16_t port)
 {
     struct sockaddr_in address = { .sin_family = AF_INET };
     int fd = socket(AF_INET, SOCK_STREAM | SOCK_CLOEXEC, 0);
-    int failed;
 
     assert_true(fd >= 0);
     address.sin_addr.s_addr = htonl(INADDR_LOOPBACK);
     address.sin_port = htons(port);
-    failed = connect(fd, (struct sockaddr *)&address, sizeof(address));
+    if (connect(fd, (struct sockaddr *)&address, sizeof(address)) == 0)
+        return fd;
     (void)close(fd);
-    return failed == 0;
+    return -1;
 }
 
 /*
@@ -188,6 +192,7 @@ static inline void start_broker(struct world *w, const char *settings)
     char option[] = "-c";
     char *argv[] = { program, option, path, NULL };
     uint64_t until = real_ms() + WAIT_MS;
+    int fd;
 
     if (w->port == 0)
         (void)close(bind_loopback(&w->port));
@@ -199,11 +204,12 @@ static inline void start_broker(struct world *w, const char *settings)
     write_in(w, "broker.conf", conf);
     path_in(w, "broker.conf", path, sizeof(path));
     w->broker = start_program(argv);
-    while (!is_listening(w->port)) {
+    while ((fd = connect_loopback(w->port)) < 0) {
         assert_int_equal(waitpid(w->broker, NULL, WNOHANG), 0);
         assert_true(real_ms() < until);
         (void)poll(NULL, 0, 5);
     }
+    (void)close(fd);
 }
 
 static inline void kill_broker(struct world *w)

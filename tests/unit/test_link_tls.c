@@ -268,6 +268,32 @@ static void test_link_tls__notices_a_reset_handshake(void **state)
     }
 }
 
+/*
+ * A refusal that comes late: with its queue full a listener ignores the
+ * first SYN, and when it has gone the repeated one is refused.
+ */
+static void test_link_tls__notices_a_late_refusal(void **state)
+{
+    struct tls_world *t = *state;
+    const struct hg_link_tls tls = { .ca_file = t->ca };
+    struct hg_link_config config;
+    int listener = bind_loopback(&t->w.port);
+    int queued;
+
+    assert_int_equal(listen(listener, 0), 0);
+    queued = connect_loopback(t->w.port);
+    config = config_of(&t->w);
+    config.tls = &tls;
+    make_link(&t->w, &config);
+    turn(&t->w);
+    assert_int_equal(t->w.failures, 0);
+    (void)close(listener);
+    (void)close(queued);
+    WAIT_FOR(&t->w, t->w.failures == 1);
+
+    assert_non_null(strstr(t->w.reason, "the broker cannot be reached"));
+}
+
 static void test_link_tls__shows_its_own_certificate(void **state)
 {
     struct tls_world *t = *state;
@@ -473,6 +499,7 @@ int main(void)
         TLS(test_link_tls__refuses_another_authority),
         TLS(test_link_tls__fails_on_a_plain_broker),
         TLS(test_link_tls__notices_a_reset_handshake),
+        TLS(test_link_tls__notices_a_late_refusal),
         TLS(test_link_tls__shows_its_own_certificate),
         TLS(test_link_tls__is_turned_away_without_one),
         TLS(test_link_tls__names_bad_files),
