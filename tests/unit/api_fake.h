@@ -17,7 +17,7 @@ struct fake {
     struct hg_api_backend backend;
     int rev[FAKE_ROOMS];
     double air_c[FAKE_ROOMS];
-    size_t calls;       /* that came to call() */
+    size_t calls;        /* that came to call() */
     enum hg_method last; /* of them */
     size_t states_made;
     bool is_late;    /* keep replies for later, hello excepted */
@@ -50,9 +50,8 @@ static inline const char *fake_room_name(void *ctx, size_t room)
     return fake_room[room];
 }
 
-static inline json_t *fake_room_state(void *ctx,
-                                      const struct hg_api_caller *caller,
-                                      size_t room)
+static inline json_t *
+fake_room_state(void *ctx, const struct hg_api_caller *caller, size_t room)
 {
     struct fake *fake = ctx;
     bool is_guest = caller->actor.role == HG_ROLE_GUEST;
@@ -63,17 +62,16 @@ static inline json_t *fake_room_state(void *ctx,
         return NULL;
     memset(ballast, 'a' + fake->rev[room] % 26, fake->padding);
     fake->states_made++;
-    state = json_pack("{s:s,s:i,s:f,s:n,s:s,s:s}", "room", fake_room[room],
-                      "rev", fake->rev[room], "air_c", fake->air_c[room],
-                      "heat", "by", is_guest ? "another guest" : "guest:g-1",
-                      "ballast", ballast);
+    state =
+        json_pack("{s:s,s:i,s:f,s:n,s:s,s:s}", "room", fake_room[room], "rev",
+                  fake->rev[room], "air_c", fake->air_c[room], "heat", "by",
+                  is_guest ? "another guest" : "guest:g-1", "ballast", ballast);
     free(ballast);
     return state;
 }
 
-static inline uint64_t fake_view_key(void *ctx,
-                                     const struct hg_api_caller *caller,
-                                     size_t room)
+static inline uint64_t
+fake_view_key(void *ctx, const struct hg_api_caller *caller, size_t room)
 {
     (void)ctx;
     (void)room;
@@ -110,7 +108,7 @@ static inline char *fake_metrics(void *ctx)
 /* The code is the name of the role. */
 static inline enum hg_role fake_role(const char *code)
 {
-    static const char *const name[] = { "",        "guest",   "caretaker",
+    static const char *const name[] = { "",           "guest",   "caretaker",
                                         "integrator", "manager", "owner" };
 
     for (int i = 1; i <= HG_ROLE_OWNER; i++) {
@@ -162,7 +160,7 @@ static inline void fake_call(void *ctx, const struct hg_api_call *call)
 static inline void fake_init(struct fake *fake)
 {
     memset(fake, 0, sizeof(*fake));
-    fake->backend = (struct hg_api_backend){
+    fake->backend = (struct hg_api_backend) {
         .ctx = fake,
         .call = fake_call,
         .is_implemented = fake_is_implemented,
