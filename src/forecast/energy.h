@@ -34,7 +34,7 @@ struct hg_energy {
 /*
  * Start at nothing.
  *
- * heater_w        rated power
+ * heater_w        rated power, as in struct hg_policy
  * stale_after_ms  a longer stretch without telemetry: nothing is known, and
  *                 only the meter is believed across it
  */

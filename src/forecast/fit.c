@@ -22,8 +22,8 @@
 
 /*
  * From memory, for rooms panelled in wood: inner surface 6 V^(2/3); lining and
- * benches 11 kJ/(m2 K) and stones 6 kJ/K for each kW; behind them 7 kJ/(m2 K);
- * into the lining 9 W/(m2 K), through it 6, out of the core 1.5; one and a
+ * benches 10.5 kJ/(m2 K) and stones 6 kJ/K for each kW; behind them 7 kJ/(m2
+ * K); into the lining 9 W/(m2 K), through it 6, out of the core 1.5; one and a
  * half times the air's own 1.2 kJ/(m3 K) follow it at once; elements and
  * stones lag by a quarter of an hour. Trued up against simulated rooms.
  */
@@ -35,7 +35,7 @@ void hg_fit_prior(double heater_w, double volume_m3,
 
     memset(belief, 0, sizeof(*belief));
     belief->mean[0] = log(1.5 * 1200 * volume_m3);
-    belief->mean[1] = log(11000 * surface_m2 + 6 * heater_w);
+    belief->mean[1] = log(10500 * surface_m2 + 6 * heater_w);
     belief->mean[2] = log(7000 * surface_m2);
     belief->mean[3] = log(9 * surface_m2);
     belief->mean[4] = log(6 * surface_m2);

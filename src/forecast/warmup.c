@@ -26,8 +26,7 @@
 
 /* errors of earlier forecasts count as this many more, of this size */
 #define MISS_COUNT 4.0
-#define MISS_START 0.05
-#define MISS_HALF  0.06
+#define MISS_USUAL 0.05
 #define MISS_FADE  0.85 /* an error counts so much less a warm-up later */
 #define MISS_MAX   0.5  /* larger ones were no fault of the model */
 #define READING_C  0.3  /* what is uncertain about the air itself */
@@ -502,16 +501,14 @@ static double parameter_variance(const struct hg_warmup_model *model,
     return variance;
 }
 
-/* Variance that no parameter explains: doors, draughts, a room of more nodes.
- */
+/* Variance that no parameter explains: doors, draughts, more nodes. */
 static double miss_variance(const struct hg_warmup_model *model, double rise_c)
 {
     bool is_under_way = model->is_recording && model->record.count >= COUNT_MIN;
     double sum = is_under_way ? model->miss_half : model->miss_start;
-    double usual = is_under_way ? MISS_HALF : MISS_START;
     double reading = READING_C / rise_c;
 
-    return (sum + MISS_COUNT * usual * usual) /
+    return (sum + MISS_COUNT * MISS_USUAL * MISS_USUAL) /
                (model->miss_weight + MISS_COUNT) +
            reading * reading;
 }

@@ -534,7 +534,8 @@ static void test_forecast__remembers_what_it_learned(void **state)
 
 static void test_forecast__refuses_numbers_that_are_none(void **state)
 {
-    static const double BAD[] = { NAN, INFINITY, -INFINITY, 1e300, -1e300 };
+    static const double BAD[] = { (double)NAN, (double)INFINITY,
+                                  -(double)INFINITY, 1e300, -1e300 };
     struct hg_warmup_model model, before;
     struct hg_warmup_memory good, bad;
 
