@@ -129,14 +129,17 @@ static const struct row ROWS[] = {
       false },
 };
 
+static const struct hg_gate_memory NOTHING;
+
 static char dir[] = "/tmp/heatgate-replay-XXXXXX";
 
-/* One service with one room and a journal of its own. */
+/* One service with a journal of its own. The first room knows nothing of it,
+ * so that all of it is read. */
 struct site {
     struct hg_service service;
-    struct hg_config_room config;
-    struct hg_room room;
-    struct hg_mac *mac;
+    struct hg_config_room config[2];
+    struct hg_room room[2];
+    struct hg_mac *mac[2];
     struct hg_journal *journal;
 };
 
@@ -154,13 +157,17 @@ static struct site *begin(size_t index)
     options.dir = path;
     assert_int_equal(
         hg_journal_open(&options, problem, &opened, &site->journal), 0);
-    memcpy(site->config.name, "otter", 6);
-    site->config.policy.lease_ms = 30000;
-    site->config.policy.rest_after_cap_ms = 3600000;
-    site->room.config = &site->config;
-    site->service.room = &site->room;
-    site->service.room_count = 1;
-    site->service.mac = &site->mac;
+    memcpy(site->config[0].name, "heron", 6);
+    memcpy(site->config[1].name, "otter", 6);
+    for (size_t i = 0; i < 2; i++) {
+        site->config[i].policy.lease_ms = 30000;
+        site->config[i].policy.rest_after_cap_ms = 3600000;
+        site->room[i].config = &site->config[i];
+        site->room[i].index = i;
+    }
+    site->service.room = site->room;
+    site->service.room_count = 2;
+    site->service.mac = site->mac;
     site->service.journal = site->journal;
     site->service.epoch = 5;
     /* the records below are of 2026-01-09T17:21:31Z, a minute ago */
@@ -191,7 +198,7 @@ static void end(struct site *site)
 static void check_row(const struct row *row, size_t index)
 {
     struct site *site = begin(index);
-    struct hg_gate_state *gate = &site->room.gate;
+    struct hg_gate_state *gate = &site->room[1].gate;
     struct hg_gate_memory memory;
     uint64_t before_n;
 
@@ -206,7 +213,8 @@ static void check_row(const struct row *row, size_t index)
     assert_int_equal(hg_journal_flush(site->journal, 10000), 0);
     before_n = hg_journal_last(site->journal).n;
     assert_int_equal(hg_replay_new(&site->service), 0);
-    hg_replay_begin(&site->service, &site->room, &memory, 1, NULL);
+    hg_replay_begin(&site->service, &site->room[0], &NOTHING, 0, NULL);
+    hg_replay_begin(&site->service, &site->room[1], &memory, 1, NULL);
 
     assert_int_equal(hg_replay_finish(&site->service), 0);
 
@@ -225,7 +233,7 @@ static void check_row(const struct row *row, size_t index)
         fail_msg("%s: rest until %llu", row->label,
                  (unsigned long long)gate->rest_until.ms);
     if ((hg_journal_last(site->journal).n != before_n) != row->has_cut ||
-        (site->room.restart_heat_id[0] != '\0') != row->has_cut)
+        (site->room[1].restart_heat_id[0] != '\0') != row->has_cut)
         fail_msg("%s: the end of a cut heat", row->label);
     assert_false(gate->session.is_active);
     end(site);
@@ -249,12 +257,13 @@ static void test_replay__ends_a_heat_that_only_rooms_json_knows(void **unused)
     memset(&memory, 0, sizeof(memory));
     memory.check.state = HG_CHECK_USED;
     assert_int_equal(hg_replay_new(&site->service), 0);
-    hg_replay_begin(&site->service, &site->room, &memory, 0, energy);
+    hg_replay_begin(&site->service, &site->room[0], &NOTHING, 0, NULL);
+    hg_replay_begin(&site->service, &site->room[1], &memory, 0, energy);
 
     assert_int_equal(hg_replay_finish(&site->service), 0);
 
-    assert_string_equal(site->room.restart_heat_id, "h-9");
-    assert_int_equal(site->room.gate.last.end, HG_WHY_GATEWAY_RESTART);
+    assert_string_equal(site->room[1].restart_heat_id, "h-9");
+    assert_int_equal(site->room[1].gate.last.end, HG_WHY_GATEWAY_RESTART);
     assert_int_equal(hg_journal_last(site->journal).n, 1);
     json_decref(energy);
     end(site);
