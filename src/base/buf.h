@@ -11,10 +11,10 @@
 #include <stddef.h>
 
 struct hg_buf {
-    char *bytes;     /* borrowed storage */
-    size_t cap;      /* size of the storage, at least 1 */
-    size_t len;      /* bytes held, without the NUL; < cap */
-    bool is_cut;     /* something did not fit */
+    char *bytes; /* borrowed storage */
+    size_t cap;  /* size of the storage, at least 1 */
+    size_t len;  /* bytes held, without the NUL; < cap */
+    bool is_cut; /* something did not fit */
 };
 
 /* Start empty on storage of cap bytes (at least 1). */

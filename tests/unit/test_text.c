@@ -397,69 +397,69 @@ static void test_text__secrets_compare_in_every_byte(void **state)
     }
 }
 
+static const struct {
+    const char *label, *text;
+    bool is_good;
+} UTF8[] = {
+    /* section 7: the examples */
+    { "A<not identical to><alpha>.", "A\xe2\x89\xa2\xce\x91.", true },
+    { "hangugeo", "\xed\x95\x9c\xea\xb5\xad\xec\x96\xb4", true },
+    { "nihongo", "\xe6\x97\xa5\xe6\x9c\xac\xe8\xaa\x9e", true },
+    { "U+233B4 behind a mark", "\xef\xbb\xbf\xf0\xa3\x8e\xb4", true },
+    /* section 10: what a naive decoder lets through */
+    { "overlong NUL", "\xc0\x80", false },
+    { "overlong slash", "/\xc0\xae./", false },
+    /* section 4: first and last of each length, and their neighbours */
+    { "U+007F", "\x7f", true },
+    { "U+0080", "\xc2\x80", true },
+    { "overlong U+007F", "\xc1\xbf", false },
+    { "U+07FF", "\xdf\xbf", true },
+    { "U+0800", "\xe0\xa0\x80", true },
+    { "overlong U+07FF", "\xe0\x9f\xbf", false },
+    { "U+D7FF", "\xed\x9f\xbf", true },
+    { "surrogate U+D800", "\xed\xa0\x80", false },
+    { "surrogate U+DFFF", "\xed\xbf\xbf", false },
+    { "U+E000", "\xee\x80\x80", true },
+    { "U+FFFF", "\xef\xbf\xbf", true },
+    { "U+10000", "\xf0\x90\x80\x80", true },
+    { "overlong U+FFFF", "\xf0\x8f\xbf\xbf", false },
+    { "U+10FFFF", "\xf4\x8f\xbf\xbf", true },
+    { "U+110000", "\xf4\x90\x80\x80", false },
+    { "lead F5", "\xf5\x80\x80\x80", false },
+    { "lead FF", "\xff", false },
+    { "continuation alone", "\x80", false },
+    { "continuation BF alone", "\xbf", false },
+    { "cut after 1 of 2", "\xc2", false },
+    { "cut after 2 of 3", "\xe2\x89", false },
+    { "cut after 3 of 4", "\xf0\xa3\x8e", false },
+    { "second byte missing",
+      "\xc2"
+      "A",
+      false },
+    { "third byte missing",
+      "\xe2\x89"
+      "A",
+      false },
+    { "fourth byte missing",
+      "\xf0\xa3\x8e"
+      "A",
+      false },
+    /* our own rule: no controls of C0 */
+    { "blank", " ", true },
+    { "U+001F", "\x1f", false },
+    { "line end", "a\n", false },
+    { "tab", "a\tb", false },
+    { "escape", "\x1b[31m", false },
+    { "empty", "", true },
+};
+
 static void test_text__utf8_follows_rfc3629(void **state)
 {
-    static const struct {
-        const char *label, *text;
-        bool is_good;
-    } row[] = {
-        /* section 7: the examples */
-        { "A<not identical to><alpha>.", "A\xe2\x89\xa2\xce\x91.", true },
-        { "hangugeo", "\xed\x95\x9c\xea\xb5\xad\xec\x96\xb4", true },
-        { "nihongo", "\xe6\x97\xa5\xe6\x9c\xac\xe8\xaa\x9e", true },
-        { "U+233B4 behind a mark", "\xef\xbb\xbf\xf0\xa3\x8e\xb4", true },
-        /* section 10: what a naive decoder lets through */
-        { "overlong NUL", "\xc0\x80", false },
-        { "overlong slash", "/\xc0\xae./", false },
-        /* section 4: first and last of each length, and their neighbours */
-        { "U+007F", "\x7f", true },
-        { "U+0080", "\xc2\x80", true },
-        { "overlong U+007F", "\xc1\xbf", false },
-        { "U+07FF", "\xdf\xbf", true },
-        { "U+0800", "\xe0\xa0\x80", true },
-        { "overlong U+07FF", "\xe0\x9f\xbf", false },
-        { "U+D7FF", "\xed\x9f\xbf", true },
-        { "surrogate U+D800", "\xed\xa0\x80", false },
-        { "surrogate U+DFFF", "\xed\xbf\xbf", false },
-        { "U+E000", "\xee\x80\x80", true },
-        { "U+FFFF", "\xef\xbf\xbf", true },
-        { "U+10000", "\xf0\x90\x80\x80", true },
-        { "overlong U+FFFF", "\xf0\x8f\xbf\xbf", false },
-        { "U+10FFFF", "\xf4\x8f\xbf\xbf", true },
-        { "U+110000", "\xf4\x90\x80\x80", false },
-        { "lead F5", "\xf5\x80\x80\x80", false },
-        { "lead FF", "\xff", false },
-        { "continuation alone", "\x80", false },
-        { "continuation BF alone", "\xbf", false },
-        { "cut after 1 of 2", "\xc2", false },
-        { "cut after 2 of 3", "\xe2\x89", false },
-        { "cut after 3 of 4", "\xf0\xa3\x8e", false },
-        { "second byte missing",
-          "\xc2"
-          "A",
-          false },
-        { "third byte missing",
-          "\xe2\x89"
-          "A",
-          false },
-        { "fourth byte missing",
-          "\xf0\xa3\x8e"
-          "A",
-          false },
-        /* our own rule: no controls of C0 */
-        { "blank", " ", true },
-        { "U+001F", "\x1f", false },
-        { "line end", "a\n", false },
-        { "tab", "a\tb", false },
-        { "escape", "\x1b[31m", false },
-        { "empty", "", true },
-    };
-
     (void)state;
-    for (size_t i = 0; i < HG_COUNT(row); i++)
-        HG_CHECK_EQ(row[i].label,
-                    hg_text_is_plain_utf8(row[i].text, strlen(row[i].text)),
-                    row[i].is_good);
+    for (size_t i = 0; i < HG_COUNT(UTF8); i++)
+        HG_CHECK_EQ(UTF8[i].label,
+                    hg_text_is_plain_utf8(UTF8[i].text, strlen(UTF8[i].text)),
+                    UTF8[i].is_good);
     HG_CHECK_FALSE("NUL inside", hg_text_is_plain_utf8("a\0b", 3));
     HG_CHECK_TRUE("only the length counts", hg_text_is_plain_utf8("ab\xff", 2));
 }
