@@ -120,8 +120,8 @@ struct hg_api_reply *hg_asks_release(struct hg_asks *asks,
 void hg_asks_hold(struct hg_asks *asks, struct hg_ask *ask, uint64_t n,
                   json_t *result_taken)
 {
-    if (result_taken == NULL) {
-        hg_asks_result(asks, ask, NULL);
+    if (n == 0 || result_taken == NULL) {
+        hg_asks_result(asks, ask, result_taken);
         return;
     }
     ask->wait_n = n;

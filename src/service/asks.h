@@ -50,7 +50,7 @@ void hg_asks_error(struct hg_asks *asks, struct hg_ask *ask_taken, int code,
 /* Let go of a request; the caller completes its reply. */
 struct hg_api_reply *hg_asks_release(struct hg_asks *asks,
                                      struct hg_ask *ask_taken);
-/* Give the result when record n is durable. */
+/* Give the result when record n is durable; 0: at once. */
 void hg_asks_hold(struct hg_asks *asks, struct hg_ask *ask, uint64_t n,
                   json_t *result_taken);
 /* Every held answer whose record is durable. */

@@ -16,6 +16,9 @@
 #define SAVE_AFTER_MS 1000
 #define SAVE_SHARE    20 /* times its own cost must pass between saves */
 #define SAVE_RETRY_MS 5000
+/* the controllers' message numbers are kept at least so often: what is older
+ * than the last kept one is known as a replay after a sudden end */
+#define SAVE_EVERY_MS 300000
 
 int hg_memory_open(struct hg_service *service)
 {
@@ -171,6 +174,9 @@ void hg_memory_tick(struct hg_service *service)
     int err;
 
     finish(service);
+    if (hg_mono_since(service->now.mono, service->saving_since) >=
+        SAVE_EVERY_MS)
+        hg_memory_changed(service);
     if (!service->is_memory_due || service->is_saving ||
         !hg_mono_reached(service->now.mono, service->memory_due_at))
         return;
