@@ -13,6 +13,7 @@
 #include <string.h>
 #include <sys/socket.h>
 #include <sys/stat.h>
+#include <sys/time.h>
 #include <sys/un.h>
 #include <unistd.h>
 
@@ -125,9 +126,9 @@ static int write_next(struct hg_api_client *client, struct lws *wsi)
 static int callback(struct lws *wsi, enum lws_callback_reasons reason,
                     void *user, void *in, size_t len)
 {
-    struct hg_api_client *client = lws_context_user(lws_get_context(wsi));
+    struct hg_api_client *client = user;
 
-    (void)user;
+    /* whatever is not for us may come with a wsi that is gone already */
     switch ((int)reason) {
     case LWS_CALLBACK_CLIENT_ESTABLISHED:
         client->state = CLIENT_OPEN;
@@ -240,12 +241,63 @@ static int say_connect_error(const char *path, int error, struct hg_buf *why)
     }
 }
 
-/* Knock once by hand: the library does not tell why it cannot connect. */
-static int knock(const char *path, struct hg_buf *why)
+/* Why a service that listens hung up: does it not want us? */
+static int say_hung_up(const char *path, const char *reason, struct hg_buf *why)
+{
+    struct stat st;
+
+    if (geteuid() != 0 && stat(path, &st) == 0 && st.st_uid != geteuid() &&
+        !group_member(st.st_gid))
+        return say_denied(path, why);
+    hg_buf_addf(why,
+                "the service at %s hung up (%s). It may have too many "
+                "connections, or be stopping; try again.",
+                path, reason[0] == '\0' ? "no reason given" : reason);
+    return HG_ERR_CLOSED;
+}
+
+static int say_silent(const char *path, struct hg_buf *why)
+{
+    hg_buf_addf(why,
+                "the service at %s does not answer. Look at its log "
+                "(journalctl -u heatgated).",
+                path);
+    return HG_ERR_BUSY;
+}
+
+/*
+ * Ask a plain question by hand first. The library does not tell why it cannot
+ * connect; and when the other end of a Unix socket hangs up at once, 4.1.6
+ * uses the connection that it has just freed.
+ */
+static int knock_on(int fd, const char *path, uint32_t timeout_ms,
+                    struct hg_buf *why)
+{
+    static const char ask[] = "GET /healthz HTTP/1.1\r\nHost: localhost\r\n"
+                              "Connection: close\r\n\r\n";
+    struct timeval patience = { .tv_sec = timeout_ms / 1000,
+                                .tv_usec = (timeout_ms % 1000) * 1000 };
+    char byte;
+    ssize_t n;
+
+    if (setsockopt(fd, SOL_SOCKET, SO_RCVTIMEO, &patience, sizeof(patience)) !=
+        0)
+        return say_connect_error(path, errno, why);
+    if (send(fd, ask, sizeof(ask) - 1, MSG_NOSIGNAL) < 0)
+        return say_hung_up(path, "", why);
+    n = recv(fd, &byte, 1, 0);
+    if (n > 0)
+        return 0;
+    if (n < 0 && (errno == EAGAIN || errno == EWOULDBLOCK))
+        return say_silent(path, why);
+    return say_hung_up(path, "", why);
+}
+
+static int knock(const char *path, uint32_t timeout_ms, struct hg_buf *why)
 {
     struct sockaddr_un address = { .sun_family = AF_UNIX };
     int fd;
-    int error = 0;
+    int err;
 
     if (hg_text_copy(address.sun_path, sizeof(address.sun_path), path) < 0) {
         hg_buf_addf(why, "the socket's path is longer than 107 bytes: %s",
@@ -256,26 +308,11 @@ static int knock(const char *path, struct hg_buf *why)
     if (fd < 0)
         return say_connect_error(path, errno, why);
     if (connect(fd, (const struct sockaddr *)&address, sizeof(address)) != 0)
-        error = errno;
+        err = say_connect_error(path, errno, why);
+    else
+        err = knock_on(fd, path, timeout_ms, why);
     (void)close(fd);
-    return error == 0 ? 0 : say_connect_error(path, error, why);
-}
-
-/* Why a service that listens hung up: does it not want us? */
-static int say_hung_up(const char *path, const struct hg_api_client *client,
-                       struct hg_buf *why)
-{
-    struct stat st;
-
-    if (geteuid() != 0 && stat(path, &st) == 0 && st.st_uid != geteuid() &&
-        !group_member(st.st_gid))
-        return say_denied(path, why);
-    hg_buf_addf(why,
-                "the service at %s hung up (%s). It may have too many "
-                "connections, or be stopping; try again.",
-                path,
-                client->closed[0] == '\0' ? "no reason given" : client->closed);
-    return HG_ERR_CLOSED;
+    return err;
 }
 
 static int client_connect(struct hg_api_client *client, const char *path,
@@ -292,18 +329,14 @@ static int client_connect(struct hg_api_client *client, const char *path,
     info.path = HG_API_PATH;
     info.host = "localhost";
     info.protocol = HG_API_SUBPROTOCOL;
+    info.userdata = client;
     info.pwsi = &client->wsi;
     if (lws_client_connect_via_info(&info) == NULL)
-        return say_hung_up(path, client, why);
+        return say_hung_up(path, client->closed, why);
     err = wait_for(client, client->timeout_ms, is_open);
     if (err == HG_ERR_CLOSED)
-        return say_hung_up(path, client, why);
-    if (err < 0)
-        hg_buf_addf(why,
-                    "the service at %s does not answer. Look at its log "
-                    "(journalctl -u heatgated).",
-                    path);
-    return err;
+        return say_hung_up(path, client->closed, why);
+    return err < 0 ? say_silent(path, why) : 0;
 }
 
 static int client_new(uint32_t timeout_ms, struct hg_api_client **ret_client)
@@ -319,7 +352,6 @@ static int client_new(uint32_t timeout_ms, struct hg_api_client **ret_client)
     memset(&info, 0, sizeof(info));
     info.port = CONTEXT_PORT_NO_LISTEN;
     info.protocols = protocols;
-    info.user = client;
     info.fd_limit_per_thread = FD_LIMIT;
     lws_set_log_level(0, NULL); /* people get our sentences instead */
     client->context = lws_create_context(&info);
@@ -335,7 +367,7 @@ int hg_api_client_open(const char *path, uint32_t timeout_ms,
                        struct hg_buf *why, struct hg_api_client **ret_client)
 {
     struct hg_api_client *client = NULL;
-    int err = knock(path, why);
+    int err = knock(path, timeout_ms, why);
 
     if (err < 0)
         return err;
