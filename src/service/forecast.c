@@ -8,7 +8,8 @@
 #include <string.h>
 
 /* a move of the plan below this is not worth a word */
-#define PLAN_MOVE_MIN_MS 60000
+#define PLAN_MOVE_MIN_MS  60000
+#define ESTIMATE_EVERY_MS 5000
 
 void hg_forecast_begin(struct hg_service *service, struct hg_room *room,
                        const json_t *numbers)
@@ -118,13 +119,44 @@ void hg_forecast_feed(struct hg_service *service, struct hg_room *room)
         hg_memory_changed(service);
     if (gate->session.is_active)
         feed_energy(room);
+}
+
+/* What there is to estimate now: the running heat, else the plan. */
+static void look_ahead(const struct hg_gate_state *gate,
+                       struct hg_room_forecast_of *of)
+{
+    memset(of, 0, sizeof(*of));
+    of->is_heat = gate->session.is_active && !gate->session.is_held;
+    of->is_plan = !of->is_heat && gate->plan.is_active;
+    if (of->is_heat)
+        of->target_mc = gate->session.target_mc;
+    if (of->is_plan) {
+        of->target_mc = gate->plan.target_mc;
+        of->starts_at_ms = gate->plan.starts_at_ms;
+    }
+}
+
+void hg_forecast_tick(struct hg_service *service, struct hg_room *room)
+{
+    const struct hg_room_forecast_of *was = &room->forecast_of;
+    struct hg_room_forecast_of of;
+
+    look_ahead(&room->gate, &of);
+    if (of.is_heat == was->is_heat && of.is_plan == was->is_plan &&
+        of.target_mc == was->target_mc &&
+        of.starts_at_ms == was->starts_at_ms &&
+        (!(of.is_heat || of.is_plan) ||
+         hg_mono_since(service->now.mono, was->at) < ESTIMATE_EVERY_MS))
+        return;
+    of.at = service->now.mono;
+    room->forecast_of = of;
     memset(&room->forecast, 0, sizeof(room->forecast));
-    if (gate->session.is_active && !gate->session.is_held)
-        hg_forecast_ask(room, gate->session.target_mc, service->now.wall.ms,
+    if (of.is_heat || of.is_plan)
+        hg_forecast_ask(room, of.target_mc,
+                        of.is_heat ? service->now.wall.ms : of.starts_at_ms,
                         &room->forecast);
-    else if (gate->plan.is_active)
-        hg_forecast_ask(room, gate->plan.target_mc, gate->plan.starts_at_ms,
-                        &room->forecast);
+    room->is_changed = true;
+    hg_show_room(service, room);
     hg_forecast_plan(service, room);
 }
 

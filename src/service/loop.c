@@ -92,6 +92,8 @@ static int on_wire(struct lws *wsi, enum lws_callback_reasons reason,
         hg_service_wake(service);
         hg_link_readable(service->link, service->now.mono);
         hg_loop_tick_link(loop);
+        if (hg_show_waits(service))
+            hg_loop_soon(loop);
         break;
     case LWS_CALLBACK_RAW_WRITEABLE_FILE:
         if (wsi != loop->wire)

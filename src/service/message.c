@@ -3,6 +3,7 @@
  * one event for the room's gate. What is bad is counted and named in the log
  * at most every 10 s a room.
  */
+#include "base/buf.h"
 #include "base/sat.h"
 #include "controllers/link.h"
 #include "service/remote.h"
@@ -23,7 +24,7 @@ static void tell_bad(struct hg_service *service, struct hg_room *room,
         hg_mono_since(service->now.mono, bad->logged_at) < BAD_LINE_EVERY_MS)
         return;
     hg_log_line(&service->log, HG_LOG_WARNING,
-                "%s: dropped %llu message(s) of the controller; the last on "
+                "%s: dropped %llu message(s) about this room; the last on "
                 "'%s': %s",
                 room->config->name, (unsigned long long)bad->since_line, leaf,
                 why);
@@ -219,10 +220,10 @@ void hg_message_foreign(struct hg_service *service,
         drop_malformed(service, room, message, &why);
         return;
     }
-    hg_log_line(&service->log, HG_LOG_WARNING,
-                "%s: a permit with serial %llu was heard that this gateway "
-                "did not send",
-                room->config->name, (unsigned long long)heard.serial);
+    hg_buf_addf(&why,
+                "a permit with serial %llu that this gateway did not send",
+                (unsigned long long)heard.serial);
+    tell_bad(service, room, hg_topic_leaf_name(message->at.leaf), why.bytes);
     memset(&event, 0, sizeof(event));
     event.kind = HG_EVENT_PERMIT_HEARD;
     event.heard.serial = heard.serial;

@@ -23,6 +23,13 @@ struct hg_room_forecast {
     int64_t ready_ms, low_ms, high_ms; /* wall */
 };
 
+struct hg_room_forecast_of { /* what the forecast was made of, and when */
+    struct hg_mono at;
+    bool is_heat, is_plan;
+    int32_t target_mc;
+    int64_t starts_at_ms;
+};
+
 /* What makes people look up; a change of it is shown at once. */
 struct hg_room_face {
     enum hg_phase phase;
@@ -51,6 +58,7 @@ struct hg_room {
     struct hg_warmup_model warmup;
     struct hg_energy energy;
     struct hg_room_forecast forecast;
+    struct hg_room_forecast_of forecast_of;
     struct hg_room_face face;
     struct hg_room_when started, ends, held, check_until, permit_until, seen;
     char restart_heat_id[HG_ID_BYTES]; /* cut short by the last stop */

@@ -42,9 +42,21 @@ struct hg_tickets { /* in the order of n; a ring */
     size_t cap, first, count;
 };
 
-struct hg_show { /* rooms whose state topic is due: a ring of indices */
+/*
+ * What waits to be shown over MQTT: rooms whose state topic is due (a ring of
+ * indices) and notices (a ring of owned JSON). Both leave a few at a time, so
+ * that a revoke never queues behind them.
+ */
+#define HG_SHOW_NOTICES 1024
+struct hg_show {
     size_t *due;
     size_t first, count;
+    struct hg_show_notice {
+        struct hg_room *room;
+        json_t *json;
+        bool is_kept; /* told later if the broker does not get it now */
+    } notice[HG_SHOW_NOTICES];
+    size_t notice_first, notice_count;
 };
 
 struct hg_notice { /* borrowed for the call */
@@ -138,6 +150,8 @@ void hg_service_raise_epoch(struct hg_service *service, uint64_t epoch);
 void hg_show_room(struct hg_service *service, struct hg_room *room);
 /* Publish some of what is due on the state topics. */
 void hg_show_due(struct hg_service *service);
+/* Is anything of it left? */
+bool hg_show_waits(const struct hg_service *service);
 /* Once a second: find what has become due. */
 void hg_show_tick(struct hg_service *service);
 /* The state for this viewer (see hg_room_json()), with its rev. */
@@ -218,6 +232,12 @@ void hg_forecast_begin(struct hg_service *service, struct hg_room *room,
 json_t *hg_forecast_numbers(const struct hg_room *room);
 /* A fresh reading was taken by the gate. */
 void hg_forecast_feed(struct hg_service *service, struct hg_room *room);
+/*
+ * At every tick: estimate anew when what is heated or planned has changed, or
+ * every few seconds. An estimate takes up to half a millisecond: it has no
+ * place between a door and its revoke.
+ */
+void hg_forecast_tick(struct hg_service *service, struct hg_room *room);
 /* When would a target be reached, heating from from_ms (wall) on? */
 void hg_forecast_ask(const struct hg_room *room, int32_t target_mc,
                      int64_t from_ms, struct hg_room_forecast *ret_forecast);

@@ -16,6 +16,11 @@
 
 #define STATE_EVERY_MS 1000
 #define STATES_A_TURN  64
+/*
+ * QoS 1 messages under way at a time. Brokers take 20 (mosquitto's default
+ * receive maximum); what is left of them is for permits and revokes.
+ */
+#define UNDER_WAY_MAX 8
 
 static int publish(struct hg_service *service, const char *room,
                    enum hg_leaf leaf, json_t *json, bool is_retained)
@@ -100,14 +105,52 @@ static void publish_state(struct hg_service *service, struct hg_room *room)
     room->published_at = service->now.mono;
 }
 
+/* The newest that matters is told when the broker is there again. */
+static void keep_missed(struct hg_room *room, json_t *json)
+{
+    json_decref(room->missed);
+    room->missed = json_incref(json);
+}
+
+static void publish_notice(struct hg_service *service)
+{
+    struct hg_show *show = &service->show;
+    struct hg_show_notice *notice = &show->notice[show->notice_first];
+
+    show->notice_first = (show->notice_first + 1) % HG_SHOW_NOTICES;
+    show->notice_count--;
+    if (publish(service, notice->room->config->name, HG_LEAF_NOTICE,
+                notice->json, false) < 0 &&
+        notice->is_kept)
+        keep_missed(notice->room, notice->json);
+    json_decref(notice->json);
+}
+
+static bool may_send(const struct hg_service *service)
+{
+    return !hg_link_is_up(service->link) ||
+           hg_link_unacked(service->link) < UNDER_WAY_MAX;
+}
+
+bool hg_show_waits(const struct hg_service *service)
+{
+    return service->show.count > 0 || service->show.notice_count > 0;
+}
+
 void hg_show_due(struct hg_service *service)
 {
     struct hg_show *show = &service->show;
 
     if (service->link == NULL)
         return;
+    /* with the window full, the broker's answers bring us back here */
+    while (show->notice_count > 0 && may_send(service))
+        publish_notice(service);
     for (size_t i = 0; i < STATES_A_TURN && show->count > 0; i++) {
         struct hg_room *room = &service->room[show->due[show->first]];
+
+        if (!may_send(service))
+            return;
 
         show->first = (show->first + 1) % service->room_count;
         show->count--;
@@ -127,6 +170,8 @@ void hg_show_tick(struct hg_service *service)
                 STATE_EVERY_MS)
             make_due(service, room);
     }
+    if (service->link != NULL && hg_link_is_up(service->link))
+        hg_show_missed(service); /* what found no place before */
 }
 
 void hg_show_all(struct hg_service *service)
@@ -163,6 +208,24 @@ static enum hg_log_level log_level(enum hg_level level)
     return HG_LOG_INFO;
 }
 
+static void queue_notice(struct hg_service *service, struct hg_room *room,
+                         json_t *json, bool is_kept)
+{
+    struct hg_show *show = &service->show;
+    size_t last = (show->notice_first + show->notice_count) % HG_SHOW_NOTICES;
+
+    if (show->notice_count == HG_SHOW_NOTICES) {
+        if (is_kept)
+            keep_missed(room, json);
+        return;
+    }
+    show->notice[last].room = room;
+    show->notice[last].json = json_incref(json);
+    show->notice[last].is_kept = is_kept;
+    show->notice_count++;
+    hg_loop_soon(service->loop);
+}
+
 void hg_show_say(struct hg_service *service, struct hg_room *room,
                  const struct hg_notice *notice)
 {
@@ -177,13 +240,8 @@ void hg_show_say(struct hg_service *service, struct hg_room *room,
                      level_text(notice->level), "code", notice->code, "text",
                      notice->text);
     service->counts.notices++;
-    if (json != NULL &&
-        publish(service, room->config->name, HG_LEAF_NOTICE, json, false) < 0 &&
-        notice->level != HG_LEVEL_INFO) {
-        /* the newest that matters is told when the broker is there again */
-        json_decref(room->missed);
-        room->missed = json_incref(json);
-    }
+    if (json != NULL)
+        queue_notice(service, room, json, notice->level != HG_LEVEL_INFO);
     json_decref(json);
 }
 
@@ -191,13 +249,13 @@ void hg_show_missed(struct hg_service *service)
 {
     for (size_t i = 0; i < service->room_count; i++) {
         struct hg_room *room = &service->room[i];
+        json_t *missed = room->missed;
 
-        if (room->missed == NULL ||
-            publish(service, room->config->name, HG_LEAF_NOTICE, room->missed,
-                    false) < 0)
+        if (missed == NULL || service->show.notice_count == HG_SHOW_NOTICES)
             continue;
-        json_decref(room->missed);
         room->missed = NULL;
+        queue_notice(service, room, missed, true);
+        json_decref(missed);
     }
 }
 

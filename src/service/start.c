@@ -244,7 +244,8 @@ static void turn_until(struct hg_service *service, uint64_t ms)
 
     do {
         hg_api_server_count(service->api, &counts);
-        if (hg_link_unacked(service->link) == 0 && counts.callers == 0)
+        if (hg_link_unacked(service->link) == 0 && counts.callers == 0 &&
+            (!hg_show_waits(service) || !hg_link_is_up(service->link)))
             break;
         if (!hg_loop_turn(service->loop))
             break;
@@ -273,8 +274,7 @@ void hg_service_leave(struct hg_service *service)
     hg_service_wake(service);
     hg_record_poll(service);
     hg_head_publish(service);
-    for (size_t i = 0; i < service->show.count + service->room_count; i++)
-        hg_show_due(service);
+    hg_show_due(service);
     hg_api_server_close_all(service->api);
     turn_until(service, LEAVE_MS);
     hg_link_leave(service->link);
@@ -301,6 +301,8 @@ void hg_service_end(struct hg_service *service)
         hg_mac_free(service->mac[i]);
     for (size_t i = 0; service->room != NULL && i < service->room_count; i++)
         json_decref(service->room[i].missed);
+    while (service->show.notice_count > 0)
+        json_decref(service->show.notice[--service->show.notice_count].json);
     free(service->mac);
     free(service->room);
     free(service->show.due);

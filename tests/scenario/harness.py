@@ -486,10 +486,13 @@ class Site:
     def verify(self):
         """Offline verification by the program and by standard tools."""
         folder = os.path.join(self.config["state_dir"], "journal")
+        head = os.path.join(self.dir, "head.json")
+        with open(head, "w") as file:
+            json.dump(self.owner.call("journal.head"), file)
         for args in ([os.path.join(BIN, "heatgate"), "journal", "verify",
-                      folder],
+                      folder, "--head", head],
                      [os.path.join(TOP, "tests", "outside",
-                                   "journal-verify"), folder]):
+                                   "journal-verify"), folder, head]):
             done = subprocess.run(args, stdout=subprocess.PIPE,
                                   stderr=subprocess.STDOUT, text=True)
             assert done.returncode == 0, f"{args}: {done.stdout}"
