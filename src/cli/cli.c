@@ -4,7 +4,7 @@
  */
 #include "cli/cli.h"
 #include "base/buf.h"
-#include "base/text.h"
+#include "cli/out.h"
 #include "heatgate/version.h"
 #include <errno.h>
 #include <getopt.h>
@@ -12,7 +12,8 @@
 #include <string.h>
 #include <unistd.h>
 
-#define WHY_BYTES 512
+#define WHY_BYTES       512
+#define HELP_LINE_BYTES 1024
 
 static void print_list(void)
 {
@@ -34,10 +35,25 @@ static void print_list(void)
         HG_CLI_SOCKET);
 }
 
+/* Prose is broken into lines here; lines that are indented stand as they
+ * are. */
 static void print_help(const struct hg_cli_verb *verb)
 {
-    printf("usage: heatgate %s%s%s\n\n%s", verb->name,
-           verb->usage[0] == '\0' ? "" : " ", verb->usage, verb->help);
+    const char *line = verb->help;
+
+    printf("usage: heatgate %s%s%s\n\n", verb->name,
+           verb->usage[0] == '\0' ? "" : " ", verb->usage);
+    while (*line != '\0') {
+        size_t len = strcspn(line, "\n");
+        char text[HELP_LINE_BYTES];
+
+        snprintf(text, sizeof(text), "%.*s", (int)len, line);
+        if (text[0] == ' ')
+            printf("%s\n", text);
+        else
+            hg_cli_put_wrapped(stdout, 0, 0, text);
+        line += len + (line[len] == '\n');
+    }
 }
 
 /* Does the verb's name begin with these words? How many, or 0. */

@@ -4,20 +4,143 @@
 
 #define BIT HG_CLI_BIT
 
+#define STAY_HELP                                                              \
+    "  --room ROOM         once for each room\n"                               \
+    "  --stay FROM/UNTIL   an ISO 8601 interval, such as\n"                    \
+    "                      2026-12-04T15:00/2026-12-07T11:00; a time\n"        \
+    "                      without offset is in the service's time\n"          \
+    "                      zone if it tells one, else in TZ\n"                 \
+    "  --from T --until T  the same in two; --from is now if left out\n"       \
+    "  --label TEXT        for your own lists; not in the journal\n"
+
 const struct hg_cli_verb hg_cli_verbs[] = {
     { "rooms", hg_cli_rooms, 0, 0, 0, "", "a table of all rooms",
-      "One line a room: its phase, the air, the door, the room check, and "
-      "what\n"
-      "it is doing or why it may not be heated now. A dash means that there "
-      "is\n"
+      "One line a room: its phase, the air, the door, the room check, and what "
+      "it is doing or why it may not be heated now. A dash means that there is "
       "no fresh reading. --json prints {\"rooms\":[state...]}.\n" },
+    { "watch", hg_cli_watch, BIT(UNTIL) | BIT(ONCE), 1, 1,
+      "ROOM [--until PHASE | --once]", "a room live",
+      "One line that is kept up to date: phase, air with a bar from 0 C to the "
+      "target, door, and the time to ready. Where stdout is no terminal, a "
+      "line for each change. Ends with Ctrl-C.\n\n"
+      "  --until PHASE  end when it is idle, planned, heating, holding or "
+      "locked\n"
+      "  --once         print once and end\n\n"
+      "--json prints one state a line, as it changes.\n" },
+    { "check", hg_cli_check, BIT(AGREE_ALL) | BIT(PLACE_CODE) | BIT(WAIT), 1, 1,
+      "ROOM [--agree-all] [--place-code CODE] [--wait DURATION]",
+      "the room check: look in, then sign",
+      "Waits until the gateway has seen the look-in (door opened and closed, "
+      "or the button on the panel), asks you to agree to each statement, and "
+      "signs. One check serves one heat.\n\n"
+      "  --agree-all        do not ask: you vouch for every statement, as the\n"
+      "                     person who looked in\n"
+      "  --place-code CODE  the code posted in the room, where that is wanted\n"
+      "  --wait DURATION    how long to wait for the look-in (10m); 0: not\n" },
+    { "heat", hg_cli_heat,
+      BIT(TARGET) | BIT(FOR) | BIT(READY_BY) | BIT(PREVIEW) | BIT(CHANGE) |
+          BIT(UNPLAN),
+      1, 1, "ROOM --target C --for DURATION [--ready-by TIME] [--preview]",
+      "start, plan or change heat",
+      "Starts heat, if nothing speaks against it; a room check must be "
+      "signed.\n\n"
+      "  heatgate heat ROOM --target C --for DURATION\n"
+      "  heatgate heat ROOM --target C --for DURATION --ready-by TIME\n"
+      "  heatgate heat ROOM --preview [--target C] [--for D] [--ready-by "
+      "TIME]\n"
+      "  heatgate heat ROOM --change [--target C] [--for DURATION]\n"
+      "  heatgate heat ROOM --unplan\n\n"
+      "  --for DURATION   90m, 3h, 2h30m; with --change the new total, "
+      "counted\n"
+      "                   from the first permit\n"
+      "  --ready-by TIME  plan: start so that it is ready then; 17:30 (the "
+      "next\n"
+      "                   local one) or RFC 3339\n"
+      "  --preview        only ask; exit status 1 when it would be refused\n\n"
+      "Remote operation may be restricted where you live: local codes, the "
+      "heater's manual and licensed practice come first.\n" },
+    { "stop", hg_cli_stop, BIT(ALL), 0, 1, "ROOM | --all", "stop heat",
+      "Ends the heat of a room, or of all. It always succeeds where the "
+      "service can be reached. A plan stays; 'heatgate heat ROOM --unplan' "
+      "drops it.\n" },
+    { "guest issue", hg_cli_guest_issue,
+      BIT(ROOM) | BIT(FROM) | BIT(UNTIL) | BIT(STAY) | BIT(LABEL), 0, 0,
+      "--room ROOM... --stay FROM/UNTIL [--label TEXT]", "a code for a stay",
+      "Makes a guest code. It is shown once.\n\n" STAY_HELP },
+    { "guest rotate", hg_cli_guest_rotate,
+      BIT(ROOM) | BIT(FROM) | BIT(UNTIL) | BIT(STAY) | BIT(LABEL), 0, 0,
+      "--room ROOM... --stay FROM/UNTIL [--label TEXT]",
+      "a new code; all others of the room end",
+      "Ends every other guest code of the rooms, closes their connections, "
+      "ends heat they started, and makes a new code. It is shown "
+      "once.\n\n" STAY_HELP },
+    { "guest revoke", hg_cli_guest_revoke, 0, 1, 1, "ID", "end a guest's code",
+      "Ends a guest code by its id (heatgate guest list), closes its "
+      "connections and ends heat it started.\n" },
+    { "guest list", hg_cli_guest_list, BIT(ROOM), 0, 0, "[--room ROOM]",
+      "guest codes, by id",
+      "Lists guest codes; the codes themselves are stored nowhere.\n\n"
+      "  --room ROOM  only those of one room\n" },
+    { "staff issue", hg_cli_staff_issue,
+      BIT(ROLE) | BIT(ROOM) | BIT(ALL_ROOMS) | BIT(LABEL), 0, 0,
+      "--role ROLE (--room ROOM... | --all-rooms) [--label TEXT]",
+      "a code for a manager, integrator or caretaker",
+      "Makes a staff code, valid until revoked. It is shown once; for an "
+      "integrator a long-lived token too.\n\n"
+      "  --role ROLE    manager, integrator or caretaker\n"
+      "  --room ROOM    once for each room\n"
+      "  --all-rooms    every room, also those to come\n"
+      "  --label TEXT   for your own lists; not in the journal\n" },
+    { "staff revoke", hg_cli_staff_revoke, 0, 1, 1, "ID", "end a staff code",
+      "Ends a staff code by its id (heatgate staff list), closes its "
+      "connections and ends heat it started.\n" },
+    { "staff list", hg_cli_staff_list, 0, 0, 0, "", "staff codes, by id",
+      "Lists staff codes; the codes themselves are stored nowhere.\n" },
+    { "lockout set", hg_cli_lockout_set, BIT(NOTE), 1, 2,
+      "ROOM [LOCKOUT] --note TEXT", "lock a room",
+      "Locks a room against heat, and ends heat there. LOCKOUT is locked-out "
+      "if left out. Lockouts survive restarts.\n\n"
+      "  --note TEXT  why; it goes into the journal\n" },
+    { "lockout clear", hg_cli_lockout_clear, BIT(NOTE), 1, 2,
+      "ROOM [LOCKOUT] --note TEXT", "clear a lockout",
+      "Clears a lockout; refused while its cause persists. LOCKOUT may be left "
+      "out when there is only one.\n\n"
+      "  --note TEXT  what you found and did; it goes into the journal\n" },
+    { "journal show", hg_cli_journal_show,
+      BIT(ROOM) | BIT(AFTER) | BIT(LIMIT) | BIT(FOLLOW), 0, 0,
+      "[--room ROOM] [--after N] [--limit N] [--follow]",
+      "what happened, and who did it",
+      "Prints the newest records, 50 if nothing else is said.\n\n"
+      "  --room ROOM  only those about one room\n"
+      "  --after N    all records after number N\n"
+      "  --limit N    at most so many\n"
+      "  --follow     go on with what comes, until Ctrl-C\n\n"
+      "--json prints {\"records\":[...]}; with --follow one record a line.\n" },
     { "journal verify", hg_cli_journal_verify, BIT(HEAD) | BIT(ARCHIVED), 0, 1,
       "[DIR] [--head FILE] [--archived]", "prove that no record was changed",
-      "Checks the journal in DIR (" HG_CLI_STATE_DIR "/journal) without the\n"
-      "service: every number, hash and line, and the signed head.\n\n"
+      "Checks the journal in DIR (" HG_CLI_STATE_DIR
+      "/journal) without the service: every number, hash and line, and the "
+      "signed head.\n\n"
       "  --head FILE  a head kept elsewhere; without it the one in DIR\n"
       "  --archived   older files were moved away: it may begin above 1\n\n"
       "Exit status 1 when anything was changed, cut off, or does not "
       "match.\n" },
+    { "journal export", hg_cli_journal_export, BIT(OUT), 0, 0, "[--out FILE]",
+      "all records, one JSON object a line",
+      "Writes every durable record as it is stored, one a line.\n\n"
+      "  --out FILE  a file, mode 0600, that appears whole or not at all;\n"
+      "              without it stdout. --json needs it\n" },
+    { "journal head", hg_cli_journal_head, BIT(OUT), 0, 0, "[--out FILE]",
+      "a signed head, to be kept elsewhere",
+      "Has the newest record's hash signed. Kept where nobody who can write "
+      "the journal can write, it shows later that nothing was cut off: "
+      "heatgate journal verify --head FILE.\n\n"
+      "  --out FILE  a file, mode 0600; without it stdout\n" },
+    { "doctor", hg_cli_doctor, BIT(STATE_DIR), 0, 0, "[--state-dir DIR]",
+      "what is well and what is not",
+      "Looks at the service, its broker, journal and clock, every room, and "
+      "the disk. Each line is ok, warn or fail, with a remedy. Exit status 0 "
+      "only if nothing failed.\n\n"
+      "  --state-dir DIR  the service's state_dir (" HG_CLI_STATE_DIR ")\n" },
     { NULL, NULL, 0, 0, 0, NULL, NULL, NULL },
 };
