@@ -63,8 +63,9 @@ void world_init(const struct hg_policy *policy, bool has_channel,
     world->heater = HG_HEATER_OFF;
     world->is_journal_ok = true;
     world->has_channel = has_channel;
+    world->backs_left = world->wall_backs_left = WORLD_BACKS;
     hg_follower_init(&world->follower);
-    monitor_init(&world->monitor, world->now.mono);
+    monitor_init(&world->monitor, policy, world->now.mono);
     hg_gate_init(policy, NULL, world->now, 7, &world->state);
 }
 
@@ -82,23 +83,41 @@ const char *world_action_name(enum world_action action)
 /* The channel: what the gate publishes is on its way; the oldest makes way. */
 static void publish(struct world *world, const struct hg_effect *effect)
 {
-    struct world_message *slot = &world->message[0];
+    struct world_message *slot = world->message;
 
-    for (int i = 0; i < WORLD_CHANNEL; i++) {
-        struct world_message *other = &world->message[i];
-
-        if (!other->is_there) {
-            slot = other;
-            break;
-        }
-        if (other->serial < slot->serial)
-            slot = other;
-    }
+    while (slot->is_there && slot + 1 < world->message + WORLD_CHANNEL)
+        slot++;
+    if (slot->is_there)
+        memmove(&world->message[0], &world->message[1],
+                sizeof(world->message[0]) * (WORLD_CHANNEL - 1));
     slot->is_there = true;
     slot->is_heat = effect->kind == HG_EFFECT_PERMIT;
     slot->serial = effect->serial;
     slot->ttl_ms = effect->ttl_ms;
     slot->sent_at = world->now.mono;
+}
+
+static void fold(uint64_t *print, uint64_t word)
+{
+    *print = (*print ^ word) * UINT64_C(0x9E3779B97F4A7C15);
+    *print ^= *print >> 29;
+}
+
+/* All of an effect that does not change its name in a rebase. */
+static void print_effect(struct world *world, const struct hg_effect *effect)
+{
+    uint64_t *print = &world->outcome;
+
+    fold(print, (uint64_t)effect->kind << 48 | (uint64_t)effect->record << 32 |
+                    (uint64_t)effect->level << 16 | (uint64_t)effect->why);
+    fold(print, effect->reasons);
+    fold(print, (uint64_t)effect->verdict << 32 | effect->request);
+    fold(print, effect->ttl_ms);
+    fold(print, effect->duration_ms);
+    fold(print, (uint64_t)effect->target_mc);
+    fold(print, (uint64_t)effect->actor.role << 8 | (effect->ticket != 0));
+    if (effect->ends_at.ms != 0)
+        fold(print, effect->ends_at.ms - world->now.mono.ms);
 }
 
 static const char *feed(const struct hg_policy *policy, struct world *world,
@@ -114,6 +133,7 @@ static const char *feed(const struct hg_policy *policy, struct world *world,
     for (uint32_t i = 0; i < effects.count; i++) {
         const struct hg_effect *effect = &effects.effect[i];
 
+        print_effect(world, effect);
         if (effect->kind == HG_EFFECT_RECORD && effect->ticket != 0)
             world->ticket = effect->ticket;
         if (world->has_channel && world->is_link_up &&
@@ -169,7 +189,7 @@ static void fill_reading(const struct world *world, struct hg_event *event)
     reading->seq = world->seq;
     reading->uptime_ms = world->now.mono.ms - world->start_ms;
     reading->is_whole = true;
-    reading->has_air = !world->is_air_lost;
+    reading->has_air = true;
     reading->air_mc = 20000;
     reading->door = world->door;
     reading->heater = world->heater;
@@ -194,16 +214,13 @@ static bool tell(const struct hg_policy *policy, struct world *world,
     struct monitor_truth truth;
     struct hg_event event;
 
-    if (!world->is_link_up)
+    if (!world->is_link_up || (action == DO_TELL_LATE && !world->has_base))
         return false;
     memset(&truth, 0, sizeof(truth));
     world->seq++;
     fill_reading(world, &event);
     switch ((int)action) {
     case DO_TELL_LATE:
-        if (!world->has_base ||
-            event.reading.uptime_ms < 2 * policy->late_after_ms)
-            return false;
         event.reading.uptime_ms -= policy->late_after_ms;
         note_heard(world, &truth, false);
         break;
@@ -225,13 +242,15 @@ static bool tell(const struct hg_policy *policy, struct world *world,
         note_heard(world, &truth, true);
         break;
     }
-    truth.is_counted = world->has_proof_count && !truth.is_reboot &&
-                       world->proof_count != world->door_count;
+    truth.is_counted =
+        world->has_proof_count && world->proof_count != world->door_count;
+    truth.is_counted_now = truth.is_counted && world->has_proof_here;
     if (truth.is_proof) {
         world->has_base = true;
-        world->has_proof_count = true;
+        world->has_proof_count = world->has_proof_here = true;
         world->proof_count = world->door_count;
     }
+    world->is_told = true;
     *broken = feed(policy, world, &event, &truth);
     return true;
 }
@@ -243,7 +262,7 @@ static bool tell_nothing(const struct hg_policy *policy, struct world *world,
     struct monitor_truth truth;
     struct hg_event event;
 
-    if (!world->is_link_up || !world->is_boot_heard)
+    if (!world->is_link_up || !world->is_told)
         return false;
     memset(&truth, 0, sizeof(truth));
     fill_reading(world, &event);
@@ -308,7 +327,7 @@ static void fill_heat(const struct hg_policy *policy, struct world *world,
     event->asker.request = 2; /* told apart from a stop's answer */
     event->heat.has_target = event->heat.has_duration = true;
     event->heat.target_mc = 80000;
-    event->heat.duration_ms = 4;
+    event->heat.duration_ms = policy->session_cap_ms / 2 + 1;
     snprintf(event->heat.heat_id, sizeof(event->heat.heat_id), "h-1");
     if (action == DO_START_LONG || action == DO_CHANGE_LONG)
         event->heat.duration_ms = policy->session_cap_ms;
@@ -341,7 +360,7 @@ static bool restart(const struct hg_policy *policy, struct world *world,
     hg_gate_init(policy, &memory, world->now, epoch, &world->state);
     world->is_link_up = world->is_online = false;
     world->is_journal_ok = true;
-    world->has_base = false;
+    world->has_base = world->has_proof_here = false;
     world->ticket = 0;
     memset(&truth, 0, sizeof(truth));
     memset(&event, 0, sizeof(event));
@@ -357,8 +376,8 @@ static bool reboot(struct world *world)
     world->boot++;
     world->seq = 0;
     world->event_seq = 0;
-    world->is_boot_heard = false;
-    world->has_base = false;
+    world->is_boot_heard = world->is_told = false;
+    world->has_base = world->has_proof_count = false;
     world->start_ms = world->now.mono.ms - 10;
     hg_follower_init(&world->follower);
     return true;
@@ -429,43 +448,40 @@ static const char *judge_far_end(const struct hg_policy *policy,
     return "I2: heat at the far end, a lease after permission ended";
 }
 
+static void remove_message(struct world *world, int i)
+{
+    memmove(&world->message[i], &world->message[i + 1],
+            sizeof(world->message[0]) * (size_t)(WORLD_CHANNEL - 1 - i));
+    memset(&world->message[WORLD_CHANNEL - 1], 0, sizeof(world->message[0]));
+}
+
+/* What was not delivered in time is lost. */
 static void let_time_pass(struct world *world, uint64_t ms)
 {
     world->now.mono.ms += ms;
     world->now.wall.ms += (int64_t)ms;
-    for (int i = 0; i < WORLD_CHANNEL; i++) {
-        struct world_message *message = &world->message[i];
-
-        if (message->is_there &&
-            world->now.mono.ms - message->sent_at.ms > WORLD_DELAY_MAX)
-            memset(message, 0, sizeof(*message));
-    }
+    while (world->message[0].is_there &&
+           world->now.mono.ms - world->message[0].sent_at.ms > WORLD_DELAY_MAX)
+        remove_message(world, 0);
 }
 
+/* The newest (it overtakes), the oldest, or the newest once more later. */
 static bool deliver(struct world *world, enum world_action action)
 {
-    for (int i = 0; i < WORLD_CHANNEL; i++) {
-        /* from the back, so that newer ones overtake; TICKs give the rest */
-        struct world_message *message = &world->message[WORLD_CHANNEL - 1 - i];
+    int i = 0;
+    const struct world_message *message;
 
-        if (!message->is_there)
-            continue;
-        if (action != DO_LOSE)
-            hg_follower_hear(&world->follower, message->serial,
-                             message->is_heat, message->ttl_ms, 80000,
-                             world->now.mono.ms);
-        if (action != DO_DELIVER_KEEP)
-            memset(message, 0, sizeof(*message));
-        else if (i + 1 < WORLD_CHANNEL) {
-            /* kept: let another one be the next to arrive */
-            struct world_message kept = *message;
-
-            *message = world->message[0];
-            world->message[0] = kept;
-        }
-        return true;
-    }
-    return false;
+    if (!world->message[0].is_there)
+        return false;
+    while (action != DO_DELIVER_OLD && i + 1 < WORLD_CHANNEL &&
+           world->message[i + 1].is_there)
+        i++;
+    message = &world->message[i];
+    hg_follower_hear(&world->follower, message->serial, message->is_heat,
+                     message->ttl_ms, 80000, world->now.mono.ms);
+    if (action != DO_DELIVER_KEEP)
+        remove_message(world, i);
+    return true;
 }
 
 static bool apply_world(const struct hg_policy *policy, struct world *world,
@@ -478,8 +494,10 @@ static bool apply_world(const struct hg_policy *policy, struct world *world,
         *broken = simple(policy, world, HG_EVENT_TICK);
         return true;
     case DO_BACK:
-        if (world->now.mono.ms < 200)
+        /* the far end shares this clock: there it is real time */
+        if (world->backs_left == 0 || world->has_channel)
             return false;
+        world->backs_left--;
         world->now.mono.ms -= 1;
         *broken = simple(policy, world, HG_EVENT_TICK);
         return true;
@@ -508,14 +526,17 @@ static bool apply_world(const struct hg_policy *policy, struct world *world,
         *broken = simple(policy, world, HG_EVENT_CLOCK_STEPPED);
         return true;
     case DO_WALL_BACK:
-        world->now.wall.ms -= 3;
+        if (world->wall_backs_left == 0)
+            return false;
+        world->wall_backs_left--;
+        world->now.wall.ms -= WORLD_WALL_BACK;
         *broken = simple(policy, world, HG_EVENT_CLOCK_STEPPED);
         return true;
     case DO_RESTART:
         return restart(policy, world, broken);
     case DO_DELIVER:
+    case DO_DELIVER_OLD:
     case DO_DELIVER_KEEP:
-    case DO_LOSE:
         return deliver(world, action);
     default:
         return false;
@@ -606,6 +627,7 @@ bool world_apply(const struct hg_policy *policy, struct world *world,
     bool is_done;
 
     *broken = NULL;
+    world->outcome = 0;
     switch ((int)action) {
     case DO_TELL:
     case DO_TELL_LATE:

@@ -57,8 +57,8 @@
     X(RESTART)                                                                 \
     X(SHUTDOWN)                                                                \
     X(DELIVER)                                                                 \
-    X(DELIVER_KEEP)                                                            \
-    X(LOSE)
+    X(DELIVER_OLD)                                                             \
+    X(DELIVER_KEEP)
 
 enum world_action {
 #define WORLD_ENUM(name) DO_##name,
@@ -70,6 +70,8 @@ enum world_action {
 #define WORLD_CHANNEL   2 /* messages on their way at a time */
 #define WORLD_DELAY_MAX 1 /* ticks on the way at most; then lost */
 #define WORLD_BOOTS     3 /* controller boots in one exploration */
+#define WORLD_BACKS     2 /* steps back of each clock in one exploration */
+#define WORLD_WALL_BACK 3 /* how far the wall clock steps back each time */
 
 struct world_message {
     bool is_there, is_heat;
@@ -83,17 +85,20 @@ struct world {
     struct hg_tick now;
     uint32_t boot; /* 1 … WORLD_BOOTS */
     bool is_first_boot_heard;
+    bool is_told; /* a telemetry message of this boot was heard */
     bool is_boot_heard, is_any_boot_heard, has_base, has_proof_count;
+    bool has_proof_here; /* in this run of the gateway */
     uint64_t seq, event_seq, door_count, proof_count, start_ms;
     enum hg_door door;
     enum hg_heater heater;
-    bool is_link_up, is_online, is_journal_ok, is_door_open_count;
-    bool is_air_lost;
-    uint64_t ticket; /* of the record that waits, 0: none */
+    bool is_link_up, is_online, is_journal_ok;
+    uint32_t backs_left, wall_backs_left; /* of the two clocks */
+    uint64_t ticket;  /* of the record that waits, 0: none */
+    uint64_t outcome; /* of the latest step: a print of what came out */
     /* the far end: channel and permit follower */
     bool has_heater; /* the heater may be on: what it needs is kept */
     bool has_channel;
-    struct world_message message[WORLD_CHANNEL];
+    struct world_message message[WORLD_CHANNEL]; /* the oldest first */
     struct hg_follower follower;
     struct hg_mono lent_end; /* when the gate's permission last ended */
     bool was_lent;
@@ -116,9 +121,10 @@ bool world_apply(const struct hg_policy *policy, struct world *world,
                  enum world_action action, const char **broken);
 
 /*
- * Rename without changing meaning: times relative to now, counters and
- * serials relative to the newest, what no rule can look at any more to zero.
+ * Rename without changing meaning: times relative to now and no older than
+ * any rule can tell apart, counters and serials by their order, what no rule
+ * can look at any more to zero.
  */
-void world_rebase(struct world *world);
+void world_rebase(const struct hg_policy *policy, struct world *world);
 
 #endif
