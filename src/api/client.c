@@ -276,7 +276,8 @@ static int knock_on(int fd, const char *path, uint32_t timeout_ms,
     static const char ask[] = "GET /healthz HTTP/1.1\r\nHost: localhost\r\n"
                               "Connection: close\r\n\r\n";
     struct timeval patience = { .tv_sec = timeout_ms / 1000,
-                                .tv_usec = (timeout_ms % 1000) * 1000 };
+                                .tv_usec =
+                                    (suseconds_t)(timeout_ms % 1000) * 1000 };
     char byte;
     ssize_t n;
 
@@ -288,7 +289,7 @@ static int knock_on(int fd, const char *path, uint32_t timeout_ms,
     n = recv(fd, &byte, 1, 0);
     if (n > 0)
         return 0;
-    if (n < 0 && (errno == EAGAIN || errno == EWOULDBLOCK))
+    if (n < 0 && (errno == EAGAIN))
         return say_silent(path, why);
     return say_hung_up(path, "", why);
 }

@@ -509,16 +509,27 @@ static bool is_handshake_dead(const struct hg_link *link)
     return got == 0 || (got < 0 && errno != EAGAIN && errno != EINTR);
 }
 
+static void tell_written(struct hg_link *link)
+{
+    if (link->handlers.on_written != NULL)
+        link->handlers.on_written(link->handlers.ctx, link);
+}
+
 static void read_all(struct hg_link *link)
 {
     for (int i = 0; i < READS_A_TURN; i++) {
+        bool is_alive;
         int rc;
         int error;
 
         errno = 0;
         rc = mosquitto_loop_read(link->mosq, 1);
         error = errno;
-        if (!settle(link, rc, error) || !flush(link))
+        if (rc != MOSQ_ERR_SUCCESS)
+            tell_written(link); /* before on_down: in the order of events */
+        is_alive = settle(link, rc, error) && flush(link);
+        tell_written(link);
+        if (!is_alive)
             return;
         if (is_handshake_dead(link)) {
             (void)settle(link, MOSQ_ERR_CONN_LOST, 0);

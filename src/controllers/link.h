@@ -105,6 +105,9 @@ struct hg_link_handlers {
     /* telemetry, event, online, rpc, gateway */
     void (*on_message)(void *ctx, struct hg_link *link,
                        const struct hg_link_message *message);
+    /* after each message, when what the handlers published first has left:
+     * the place for what may come after a revoke; optional */
+    void (*on_written)(void *ctx, struct hg_link *link);
     /* on a permit topic, and not from us */
     void (*on_foreign_permit)(void *ctx, struct hg_link *link,
                               const struct hg_link_message *message);

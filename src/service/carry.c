@@ -96,20 +96,28 @@ static void carry_record(struct hg_service *service, struct hg_room *room,
         service->is_journal_failing = true;
 }
 
-static void carry_one(struct hg_service *service, struct hg_room *room,
-                      const struct hg_event *event,
-                      const struct hg_effect *effect, uint64_t *n)
+static bool is_first(const struct hg_effect *effect)
+{
+    return effect->kind == HG_EFFECT_REVOKE ||
+           effect->kind == HG_EFFECT_EPOCH || effect->kind == HG_EFFECT_PERMIT;
+}
+
+static void carry_first(struct hg_service *service, struct hg_room *room,
+                        const struct hg_effect *effect)
+{
+    if (effect->kind == HG_EFFECT_REVOKE)
+        carry_revoke(service, room, effect);
+    else if (effect->kind == HG_EFFECT_EPOCH)
+        carry_epoch(service, effect->epoch);
+    else
+        carry_permit(service, room, effect);
+}
+
+static void carry_later(struct hg_service *service, struct hg_room *room,
+                        const struct hg_event *event,
+                        const struct hg_effect *effect, uint64_t *n)
 {
     switch (effect->kind) {
-    case HG_EFFECT_REVOKE:
-        carry_revoke(service, room, effect);
-        break;
-    case HG_EFFECT_EPOCH:
-        carry_epoch(service, effect->epoch);
-        break;
-    case HG_EFFECT_PERMIT:
-        carry_permit(service, room, effect);
-        break;
     case HG_EFFECT_RECORD:
         carry_record(service, room, event, effect, n);
         break;
@@ -125,6 +133,9 @@ static void carry_one(struct hg_service *service, struct hg_room *room,
     case HG_EFFECT_ANSWER:
         hg_answer_effect(service, room, effect, *n);
         break;
+    case HG_EFFECT_REVOKE:
+    case HG_EFFECT_EPOCH:
+    case HG_EFFECT_PERMIT:
     case HG_EFFECT_NONE:
         break;
     }
@@ -165,22 +176,30 @@ static void begin_heat(struct hg_service *service, struct hg_room *room,
     hg_memory_changed(service);
 }
 
-void hg_room_step(struct hg_service *service, struct hg_room *room,
-                  struct hg_event *event)
+/* The gate, and what must leave before anything else is done. */
+static void step_first(struct hg_service *service, struct hg_room *room,
+                       struct hg_event *event, struct hg_effects *effects)
 {
-    struct hg_effects effects;
-    char heat_id[HG_ID_BYTES];
+    event->at = service->now;
+    hg_gate_step(&room->config->policy, &room->gate, event, effects);
+    for (uint32_t i = 0; i < effects->count; i++)
+        if (is_first(&effects->effect[i]))
+            carry_first(service, room, &effects->effect[i]);
+}
+
+/* Records, notices, answers, what is shown. */
+static void step_later(struct hg_service *service, struct hg_room *room,
+                       const struct hg_event *event,
+                       const struct hg_effects *effects, const char *heat_id)
+{
     uint64_t n = 0;
 
-    event->at = service->now;
-    memcpy(heat_id, room->gate.session.heat_id, sizeof(heat_id));
-    hg_gate_step(&room->config->policy, &room->gate, event, &effects);
     begin_heat(service, room, heat_id);
     service->step_depth++;
-    for (uint32_t i = 0; i < effects.count; i++)
-        carry_one(service, room, event, &effects.effect[i], &n);
+    for (uint32_t i = 0; i < effects->count; i++)
+        carry_later(service, room, event, &effects->effect[i], &n);
     service->step_depth--;
-    if (effects.is_overfull)
+    if (effects->is_overfull)
         hg_log_line(&service->log, HG_LOG_ERROR,
                     "%s: the gate had more to say than fits; this is a fault "
                     "of the program, please report it",
@@ -189,6 +208,47 @@ void hg_room_step(struct hg_service *service, struct hg_room *room,
         hg_show_room(service, room);
     if (service->step_depth == 0)
         carry_news(service);
+}
+
+void hg_room_step_early(struct hg_service *service, struct hg_room *room,
+                        struct hg_event *event)
+{
+    struct hg_late *late = &service->late;
+
+    hg_late_finish(service);
+    late->is_fresh = false;
+    memcpy(late->heat_id, room->gate.session.heat_id, sizeof(late->heat_id));
+    step_first(service, room, event, &late->effects);
+    late->event = *event;
+    late->room = room;
+}
+
+void hg_late_finish(struct hg_service *service)
+{
+    struct hg_late *late = &service->late;
+    struct hg_room *room = late->room;
+
+    if (room == NULL)
+        return;
+    late->room = NULL;
+    step_later(service, room, &late->event, &late->effects, late->heat_id);
+    if (!late->is_fresh)
+        return;
+    hg_forecast_feed(service, room);
+    room->is_changed = true;
+    hg_show_room(service, room);
+}
+
+void hg_room_step(struct hg_service *service, struct hg_room *room,
+                  struct hg_event *event)
+{
+    struct hg_effects effects;
+    char heat_id[HG_ID_BYTES];
+
+    hg_late_finish(service);
+    memcpy(heat_id, room->gate.session.heat_id, sizeof(heat_id));
+    step_first(service, room, event, &effects);
+    step_later(service, room, event, &effects, heat_id);
 }
 
 void hg_rooms_step(struct hg_service *service, struct hg_event *event)

@@ -161,12 +161,39 @@ static void by_code(struct hg_service *service, const struct hg_api_call *call,
                            NULL);
 }
 
+/* On the admin socket hello without a code only says who one is. */
+static void by_socket(struct hg_service *service,
+                      const struct hg_api_call *call)
+{
+    json_t *rooms = json_array();
+    json_t *result;
+
+    for (size_t i = 0; i < service->room_count; i++)
+        json_array_append_new(rooms,
+                              json_string(service->room[i].config->name));
+    result = json_pack("{s:s, s:s, s:o, s:n}", "who", call->caller->who, "role",
+                       hg_role_text(call->caller->actor.role), "rooms", rooms,
+                       "until");
+    if (result == NULL)
+        hg_api_reply_error(call->reply, HG_RPC_INTERNAL_ERROR,
+                           "No memory for the answer.", NULL);
+    else
+        hg_api_reply_result(call->reply, result);
+}
+
 void hg_handle_hello(struct hg_service *service, const struct hg_api_call *call)
 {
     const char *token = hg_call_text(call, "token");
+    const char *code = hg_call_text(call, "code");
 
     if (token != NULL)
         by_token(service, call, token);
+    else if (code != NULL)
+        by_code(service, call, code);
+    else if (call->caller->is_admin)
+        by_socket(service, call);
     else
-        by_code(service, call, hg_call_text(call, "code"));
+        hg_api_reply_error(call->reply, HG_RPC_INVALID_PARAMS,
+                           "code: the code that you were given is wanted.",
+                           NULL);
 }

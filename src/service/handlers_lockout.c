@@ -5,6 +5,12 @@
 #include "service/service.h"
 #include <string.h>
 
+/* The codes that a lockout can have: those that latch, and a person's own. */
+#define LOCKOUTS                                                               \
+    (HG_WHY_BIT(HG_WHY_LOCKED_OUT) | HG_WHY_BIT(HG_WHY_OVER_TEMPERATURE) |     \
+     HG_WHY_BIT(HG_WHY_NO_RISE) | HG_WHY_BIT(HG_WHY_HEATER_UNBIDDEN) |         \
+     HG_WHY_BIT(HG_WHY_RIVAL_GATEWAY) | HG_WHY_BIT(HG_WHY_SENSOR_FAULT))
+
 static void touch(struct hg_service *service, const struct hg_api_call *call,
                   enum hg_event_kind kind)
 {
@@ -17,7 +23,7 @@ static void touch(struct hg_service *service, const struct hg_api_call *call,
     event.lockout.what =
         lockout == NULL ? HG_WHY_LOCKED_OUT : hg_why_find(lockout);
     event.lockout.has_note = true; /* the API refuses a blank one */
-    if (event.lockout.what == HG_WHY_NONE) {
+    if (!(HG_WHY_BIT(event.lockout.what) & LOCKOUTS)) {
         hg_api_reply_error(call->reply, HG_RPC_INVALID_PARAMS,
                            "lockout: one of locked-out, over-temperature, "
                            "no-rise, heater-unbidden, rival-gateway, "

@@ -86,6 +86,12 @@ static void on_message(void *ctx, struct hg_link *link,
     hg_message_take(ctx, message);
 }
 
+static void on_written(void *ctx, struct hg_link *link)
+{
+    (void)link;
+    hg_late_finish(ctx);
+}
+
 static void on_foreign(void *ctx, struct hg_link *link,
                        const struct hg_link_message *message)
 {
@@ -107,9 +113,9 @@ static void on_refused(void *ctx, struct hg_link *link, const char *reason)
 
 struct hg_link_handlers hg_link_up_handlers(struct hg_service *service)
 {
-    struct hg_link_handlers handlers = { service,   on_up,      on_down,
-                                         on_failed, on_message, on_foreign,
-                                         on_refused };
+    struct hg_link_handlers handlers = { service,    on_up,      on_down,
+                                         on_failed,  on_message, on_written,
+                                         on_foreign, on_refused };
 
     return handlers;
 }

@@ -75,14 +75,10 @@ static void take_telemetry(struct hg_service *service, struct hg_room *room,
         drop_malformed(service, room, message, &why);
         return;
     }
-    hg_room_step(service, room, &event);
+    hg_room_step_early(service, room, &event);
+    service->late.is_fresh = room->gate.stream.counts.fresh != fresh_before;
     if (!event.reading.is_whole)
         drop_malformed(service, room, message, &why);
-    if (room->gate.stream.counts.fresh == fresh_before)
-        return;
-    hg_forecast_feed(service, room);
-    room->is_changed = true;
-    hg_show_room(service, room);
 }
 
 static void take_local(struct hg_service *service, struct hg_room *room,
@@ -110,7 +106,7 @@ static void take_local(struct hg_service *service, struct hg_room *room,
                     "%s: the controller reports the fault '%s'",
                     room->config->name, heard.code);
     snprintf(room->fault, sizeof(room->fault), "%s", heard.code);
-    hg_room_step(service, room, &event);
+    hg_room_step_early(service, room, &event);
 }
 
 static void take_online(struct hg_service *service, struct hg_room *room,
@@ -130,7 +126,7 @@ static void take_online(struct hg_service *service, struct hg_room *room,
     memset(&event, 0, sizeof(event));
     event.kind = HG_EVENT_PRESENCE;
     event.is_online = is_online;
-    hg_room_step(service, room, &event);
+    hg_room_step_early(service, room, &event);
 }
 
 /*
@@ -178,6 +174,7 @@ void hg_message_take(struct hg_service *service,
 {
     struct hg_room *room;
 
+    hg_late_finish(service);
     service->counts.messages++;
     if (message->at.leaf == HG_LEAF_GATEWAY) {
         take_gateway(service, message);
@@ -228,5 +225,5 @@ void hg_message_foreign(struct hg_service *service,
     event.kind = HG_EVENT_PERMIT_HEARD;
     event.heard.serial = heard.serial;
     event.heard.is_heat = heard.is_heat;
-    hg_room_step(service, room, &event);
+    hg_room_step_early(service, room, &event);
 }

@@ -59,6 +59,18 @@ struct hg_show {
     size_t notice_first, notice_count;
 };
 
+/*
+ * The rest of a step whose revoke or permit had to leave first: carried out
+ * as soon as the socket has taken it.
+ */
+struct hg_late {
+    struct hg_room *room; /* NULL: nothing is left over */
+    bool is_fresh;        /* the step was a fresh reading */
+    char heat_id[HG_ID_BYTES]; /* of the heat before the step */
+    struct hg_event event;
+    struct hg_effects effects;
+};
+
 struct hg_notice { /* borrowed for the call */
     enum hg_level level;
     const char *code;
@@ -93,6 +105,7 @@ struct hg_service {
     struct hg_refusals refusals;
     struct hg_tickets tickets;
     struct hg_show show;
+    struct hg_late late;
     struct hg_room *room; /* sorted by name, as in config */
     struct hg_mac **mac;  /* one a room; NULL: no key */
     size_t room_count;
@@ -131,6 +144,16 @@ void hg_service_tick(struct hg_service *service, bool is_whole_second);
 void hg_service_poll(struct hg_service *service);
 
 /* -- carry.c: events in, effects out -------------------------------------- */
+
+/*
+ * One event to one room, of which only revokes, epochs and permits are carried
+ * out on return: for messages of a controller, whose revoke must not wait for
+ * records and words. hg_late_finish() does the rest, at the latest before the
+ * next step of any room.
+ */
+void hg_room_step_early(struct hg_service *service, struct hg_room *room,
+                        struct hg_event *event);
+void hg_late_finish(struct hg_service *service);
 
 /* One event to one room; its effects are carried out on return. event->at is
  * set here. */

@@ -15,7 +15,7 @@
 #include <string.h>
 
 #define STATE_EVERY_MS 1000
-#define STATES_A_TURN  64
+#define STATES_A_TURN  4 /* each takes some 30 us; a door may come between */
 /*
  * QoS 1 messages under way at a time. Brokers take 20 (mosquitto's default
  * receive maximum); what is left of them is for permits and revokes.
