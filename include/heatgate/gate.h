@@ -331,6 +331,7 @@ struct hg_effect {
     uint64_t ticket;           /* RECORD; 0: nothing waits for it */
     uint64_t serial;           /* REVOKE, PERMIT, RECORD of a grant */
     uint64_t epoch;            /* EPOCH */
+    uint64_t check;          /* ANSWER to CHECK_OPEN: its id */
     uint64_t ttl_ms;           /* PERMIT */
     int32_t target_mc;         /* PERMIT, RECORD, ANSWER */
     uint64_t duration_ms;      /* RECORD, ANSWER: as granted */

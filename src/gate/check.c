@@ -56,24 +56,23 @@ static bool is_open(const struct hg_turn *turn,
                                       turn->policy->look_in_window_ms);
 }
 
-/* A free slot, else the asker's own oldest, else the oldest of all. */
+/* The one that this asker has open, else a free one, else the oldest. */
 static struct hg_gate_open_check *choose_slot(struct hg_turn *turn)
 {
-    struct hg_gate_open_check *oldest = &turn->state->open_check[0];
-    struct hg_gate_open_check *own = NULL;
+    struct hg_gate_open_check *chosen = &turn->state->open_check[0];
 
     for (uint32_t i = 0; i < HG_CHECKS_OPEN; i++) {
         struct hg_gate_open_check *slot = &turn->state->open_check[i];
 
-        if (!is_open(turn, slot))
+        if (is_open(turn, slot) &&
+            hg_actor_equal(&slot->actor, &turn->event->asker.actor))
             return slot;
-        if (slot->opened_at.ms < oldest->opened_at.ms)
-            oldest = slot;
-        if (hg_actor_equal(&slot->actor, &turn->event->asker.actor) &&
-            (own == NULL || slot->opened_at.ms < own->opened_at.ms))
-            own = slot;
+        if (is_open(turn, chosen) &&
+            (!is_open(turn, slot) || slot->opened_at.ms < chosen->opened_at.ms))
+            chosen = slot;
     }
-    return own != NULL ? own : oldest;
+    memset(chosen, 0, sizeof(*chosen));
+    return chosen;
 }
 
 void hg_check_open(struct hg_turn *turn)
@@ -81,6 +80,7 @@ void hg_check_open(struct hg_turn *turn)
     const struct hg_event *event = turn->event;
     hg_why_set unmet = asker_unmet(turn);
     struct hg_gate_open_check *slot;
+    struct hg_effect *answer;
 
     if (unmet != 0) {
         hg_turn_answer(turn, event->asker.request,
@@ -90,12 +90,17 @@ void hg_check_open(struct hg_turn *turn)
                        unmet);
         return;
     }
+    /* asked again, the same check: a page may look for its evidence so */
     slot = choose_slot(turn);
-    slot->id = event->check.id;
-    slot->actor = event->asker.actor;
-    slot->opened_at = turn->at.mono;
-    hg_turn_answer(turn, event->asker.request, HG_VERDICT_GRANTED, 0)->ends_at =
-        hg_mono_add(turn->at.mono, turn->policy->look_in_window_ms);
+    if (slot->id == 0) {
+        slot->id = event->check.id;
+        slot->actor = event->asker.actor;
+        slot->opened_at = turn->at.mono;
+    }
+    answer = hg_turn_answer(turn, event->asker.request, HG_VERDICT_GRANTED, 0);
+    answer->check = slot->id;
+    answer->ends_at =
+        hg_mono_add(slot->opened_at, turn->policy->look_in_window_ms);
 }
 
 static struct hg_gate_open_check *find_open(struct hg_turn *turn)

@@ -110,9 +110,13 @@ static json_t *plan_result(const struct hg_room *room)
 }
 
 static json_t *open_result(struct hg_service *service,
-                           const struct hg_room *room, const struct hg_ask *ask)
+                           const struct hg_room *room,
+                           const struct hg_effect *effect)
 {
-    return json_pack("{s:s, s:o, s:o}", "check", ask->check, "statements",
+    char id[20];
+
+    snprintf(id, sizeof(id), "c-%016llx", (unsigned long long)effect->check);
+    return json_pack("{s:s, s:o, s:o}", "check", id, "statements",
                      hg_statements_json(true), "evidence",
                      hg_answer_evidence(service, room));
 }
@@ -123,7 +127,7 @@ static json_t *result_of(struct hg_service *service, struct hg_room *room,
 {
     switch ((int)ask->method) {
     case HG_METHOD_CHECK_OPEN:
-        return open_result(service, room, ask);
+        return open_result(service, room, effect);
     case HG_METHOD_CHECK_SIGN:
         return json_pack(
             "{s:s, s:o}", "room", room->config->name, "until",

@@ -23,7 +23,6 @@ struct hg_ask {
     struct hg_api_reply *reply;
     enum hg_method method;
     size_t room;     /* index, or HG_ASK_NO_ROOM */
-    char check[20];  /* id of the room check, as shown */
     uint64_t wait_n; /* answer when this record is durable; 0: not yet known */
     json_t *result;  /* … with this; owned */
     struct hg_ask *next;

@@ -12,6 +12,7 @@ void hg_handle_check_open(struct hg_service *service,
     struct hg_room *room = hg_call_room(service, call);
     struct hg_ask *ask = hg_call_ask(service, call, room);
     struct hg_event event;
+    char id[20];
 
     if (ask == NULL)
         return;
@@ -19,7 +20,7 @@ void hg_handle_check_open(struct hg_service *service,
     event.kind = HG_EVENT_CHECK_OPEN;
     hg_call_asker(service, call->caller, room, &event.asker);
     event.asker.request = ask->id;
-    if (!hg_call_draw_id("c-", ask->check, &event.check.id)) {
+    if (!hg_call_draw_id("c-", id, &event.check.id)) {
         hg_asks_error(service->asks, ask, HG_RPC_UNAVAILABLE,
                       "The system gave no random number for an id; ask again.",
                       NULL);

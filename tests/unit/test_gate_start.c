@@ -423,6 +423,31 @@ static void test_gate__stay_is_judged_at_its_edges(void **unused)
     }
 }
 
+static void test_gate__asking_again_keeps_the_open_check(void **unused)
+{
+    struct room room;
+    struct hg_event event;
+
+    (void)unused;
+    room_init(&room);
+    room_connect(&room);
+    memset(&event, 0, sizeof(event));
+    event.kind = HG_EVENT_CHECK_OPEN;
+    event.asker = room_asker(HG_ROLE_CARETAKER, "c-1");
+    event.check.id = 501;
+    room_step(&room, &event);
+    room_pass(&room, 9 * MIN_MS);
+    event.check.id = 502;
+    room_step(&room, &event);
+    assert_int_equal(room_effect(&room, HG_EFFECT_ANSWER)->check, 501);
+
+    room_pass(&room, MIN_MS); /* the look-in window of the first is over */
+    event.check.id = 503;
+    room_step(&room, &event);
+
+    assert_int_equal(room_effect(&room, HG_EFFECT_ANSWER)->check, 503);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -436,6 +461,7 @@ int main(void)
             test_gate__door_that_opens_while_the_record_is_written),
         cmocka_unit_test(test_gate__stay_cuts_the_heat),
         cmocka_unit_test(test_gate__stay_is_judged_at_its_edges),
+        cmocka_unit_test(test_gate__asking_again_keeps_the_open_check),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);
