@@ -166,6 +166,8 @@ static void on_timer(lws_sorted_usec_list_t *sul)
         (void *)((char *)sul - offsetof(struct hg_api_client, timer));
 
     client->is_late = true;
+    /* the library looks at timers before it sleeps: it must not sleep on */
+    lws_cancel_service(client->context);
 }
 
 /* Turn the loop until is_there(), the end of the connection, or the time. */

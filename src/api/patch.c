@@ -4,6 +4,8 @@
  */
 #include "api/patch.h"
 
+/* NOLINTBEGIN(misc-no-recursion): documents are trees of limited depth */
+
 static bool is_missing(const json_t *value)
 {
     return value == NULL || json_is_null(value);
@@ -158,3 +160,5 @@ out:
     json_decref(target);
     return err;
 }
+
+/* NOLINTEND(misc-no-recursion) */

@@ -265,67 +265,65 @@ static json_int_t call(struct scene *scene, const char *method,
                          : json_integer_value(json_object_get(error, "code"));
 }
 
+static const struct {
+    const char *label;
+    enum hg_role role;
+    const char *method, *params;
+    int code;
+    bool reaches_backend;
+} order[] = {
+    { "not signed in", HG_ROLE_NONE, "room.list", "{}", 1002, false },
+    { "not signed in, no such method", HG_ROLE_NONE, "x", "{}", 1002, false },
+    { "not signed in, bad params", HG_ROLE_NONE, "heat.stop", "{}", 1002,
+      false },
+    { "hello, bad params", HG_ROLE_NONE, "hello", "{}", -32602, false },
+    { "hello, wrong code", HG_ROLE_NONE, "hello", "{\"code\":\"x\"}", 1002,
+      true },
+    { "hello", HG_ROLE_NONE, "hello", "{\"code\":\"guest\"}", 0, true },
+    { "no such method", HG_ROLE_OWNER, "x", "{}", -32601, false },
+    { "not implemented", HG_ROLE_OWNER, "report.energy", "{}", -32601, false },
+    { "role before fields", HG_ROLE_GUEST, "guest.issue", "{}", 1003, false },
+    { "role before rooms", HG_ROLE_CARETAKER, "heat.start",
+      "{\"room\":\"nowhere\"}", 1003, false },
+    { "fields before rooms", HG_ROLE_GUEST, "heat.start",
+      "{\"room\":\"otter\"}", -32602, false },
+    { "params by position", HG_ROLE_GUEST, "heat.stop", "[\"heron\"]", -32602,
+      false },
+    { "another's room", HG_ROLE_GUEST, "heat.stop", "{\"room\":\"otter\"}",
+      1004, false },
+    { "no room", HG_ROLE_GUEST, "heat.stop", "{\"room\":\"wren\"}", 1004,
+      false },
+    { "one's own room", HG_ROLE_GUEST, "heat.stop", "{\"room\":\"heron\"}", 0,
+      true },
+    { "caretaker stops", HG_ROLE_CARETAKER, "heat.stop", "{\"room\":\"heron\"}",
+      0, true },
+    { "integrator checks", HG_ROLE_INTEGRATOR, "check.open",
+      "{\"room\":\"heron\"}", 1003, false },
+    { "rooms, one unknown", HG_ROLE_MANAGER, "guest.issue",
+      "{\"rooms\":[\"heron\",\"wren\"],\"from\":\"2026-01-09T15:00:00Z\","
+      "\"until\":\"2026-01-10T11:00:00Z\"}",
+      1004, false },
+    { "only on the admin socket", HG_ROLE_OWNER, "commission.begin",
+      "{\"room\":\"heron\"}", 1003, false },
+    { "a state", HG_ROLE_GUEST, "room.state", "{\"room\":\"heron\"}", 0,
+      false },
+    { "no watching here", HG_ROLE_GUEST, "room.watch", "{\"room\":\"heron\"}",
+      -32601, false },
+    { "hello twice", HG_ROLE_GUEST, "hello", "{\"code\":\"owner\"}", 1003,
+      false },
+};
+
 static void test_desk__checks_in_the_order_of_the_contract(void **state)
 {
-    static const struct {
-        const char *label;
-        enum hg_role role;
-        const char *method, *params;
-        int code;
-        bool reaches_backend;
-    } row[] = {
-        { "not signed in", HG_ROLE_NONE, "room.list", "{}", 1002, false },
-        { "not signed in, no such method", HG_ROLE_NONE, "x", "{}", 1002,
-          false },
-        { "not signed in, bad params", HG_ROLE_NONE, "heat.stop", "{}", 1002,
-          false },
-        { "hello, bad params", HG_ROLE_NONE, "hello", "{}", -32602, false },
-        { "hello, wrong code", HG_ROLE_NONE, "hello", "{\"code\":\"x\"}", 1002,
-          true },
-        { "hello", HG_ROLE_NONE, "hello", "{\"code\":\"guest\"}", 0, true },
-        { "no such method", HG_ROLE_OWNER, "x", "{}", -32601, false },
-        { "not implemented", HG_ROLE_OWNER, "report.energy", "{}", -32601,
-          false },
-        { "role before fields", HG_ROLE_GUEST, "guest.issue", "{}", 1003,
-          false },
-        { "role before rooms", HG_ROLE_CARETAKER, "heat.start",
-          "{\"room\":\"nowhere\"}", 1003, false },
-        { "fields before rooms", HG_ROLE_GUEST, "heat.start",
-          "{\"room\":\"otter\"}", -32602, false },
-        { "params by position", HG_ROLE_GUEST, "heat.stop", "[\"heron\"]",
-          -32602, false },
-        { "another's room", HG_ROLE_GUEST, "heat.stop", "{\"room\":\"otter\"}",
-          1004, false },
-        { "no room", HG_ROLE_GUEST, "heat.stop", "{\"room\":\"wren\"}", 1004,
-          false },
-        { "one's own room", HG_ROLE_GUEST, "heat.stop", "{\"room\":\"heron\"}",
-          0, true },
-        { "caretaker stops", HG_ROLE_CARETAKER, "heat.stop",
-          "{\"room\":\"heron\"}", 0, true },
-        { "integrator checks", HG_ROLE_INTEGRATOR, "check.open",
-          "{\"room\":\"heron\"}", 1003, false },
-        { "rooms, one unknown", HG_ROLE_MANAGER, "guest.issue",
-          "{\"rooms\":[\"heron\",\"wren\"],\"from\":\"2026-01-09T15:00:00Z\","
-          "\"until\":\"2026-01-10T11:00:00Z\"}",
-          1004, false },
-        { "only on the admin socket", HG_ROLE_OWNER, "commission.begin",
-          "{\"room\":\"heron\"}", 1003, false },
-        { "a state", HG_ROLE_GUEST, "room.state", "{\"room\":\"heron\"}", 0,
-          false },
-        { "no watching here", HG_ROLE_GUEST, "room.watch",
-          "{\"room\":\"heron\"}", -32601, false },
-        { "hello twice", HG_ROLE_GUEST, "hello", "{\"code\":\"owner\"}", 1003,
-          false },
-    };
-
     (void)state;
-    for (size_t i = 0; i < sizeof(row) / sizeof(row[0]); i++) {
+    for (size_t i = 0; i < sizeof(order) / sizeof(order[0]); i++) {
         struct scene scene;
 
-        scene_init(&scene, row[i].role, false);
-        HG_CHECK_EQ(row[i].label, call(&scene, row[i].method, row[i].params),
-                    row[i].code);
-        HG_CHECK_EQ(row[i].label, scene.fake.calls, row[i].reaches_backend);
+        scene_init(&scene, order[i].role, false);
+        HG_CHECK_EQ(order[i].label,
+                    call(&scene, order[i].method, order[i].params),
+                    order[i].code);
+        HG_CHECK_EQ(order[i].label, scene.fake.calls, order[i].reaches_backend);
         scene_release(&scene);
     }
 }
