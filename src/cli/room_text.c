@@ -5,7 +5,7 @@
 #include "cli/when.h"
 #include <string.h>
 
-#define BAR_COLUMNS 20
+#define BAR_COLUMNS 10
 
 static void add_codes(const json_t *codes, struct hg_buf *text)
 {
@@ -82,36 +82,70 @@ void hg_cli_room_doing(const json_t *state, int64_t now_ms, struct hg_buf *text)
     }
 }
 
-static void add_air(const json_t *state, int64_t now_ms, struct hg_buf *text)
+/* "64.2/80 C [########..]", or without target only the air. */
+static void add_air(const json_t *state, struct hg_buf *text)
 {
     const json_t *air = json_object_get(state, "air_c");
     const json_t *heat = json_object_get(state, "heat");
     double target = json_number_value(json_object_get(heat, "target_c"));
     char celsius[HG_CLI_CELSIUS_BYTES], bar[HG_CLI_BAR_BYTES];
-    char seen[HG_CLI_WHEN_BYTES];
 
-    hg_cli_celsius(json_is_number(air), json_number_value(air), celsius);
-    if (!json_is_true(json_object_get(state, "fresh"))) {
-        hg_cli_when_text(hg_cli_text(state, "seen_at"), now_ms, seen);
-        hg_buf_addf(text, " no fresh reading (last %s at %s)", celsius, seen);
+    if (!json_is_number(air) || !json_is_object(heat) || !(target > 0.0)) {
+        hg_cli_celsius(json_is_number(air), json_number_value(air), celsius);
+        hg_buf_addf(text, "%s", celsius);
         return;
     }
-    hg_buf_addf(text, " %s", celsius);
-    if (!json_is_object(heat) || !(target > 0.0))
-        return;
     hg_cli_bar(json_number_value(air) / target, BAR_COLUMNS, bar);
-    hg_buf_addf(text, " %s", bar);
+    hg_buf_addf(text, "%.1f/%g C %s", json_number_value(air), target, bar);
+}
+
+static void add_old_air(const json_t *state, int64_t now_ms,
+                        struct hg_buf *text)
+{
+    const json_t *air = json_object_get(state, "air_c");
+    char celsius[HG_CLI_CELSIUS_BYTES], seen[HG_CLI_WHEN_BYTES];
+
+    hg_cli_celsius(json_is_number(air), json_number_value(air), celsius);
+    hg_cli_when_text(hg_cli_text(state, "seen_at"), now_ms, seen);
+    hg_buf_addf(text, "no fresh reading (last %s at %s)", celsius, seen);
+}
+
+/* In the order of what matters: a narrow terminal cuts at the end. */
+static void add_live_heat(const json_t *state, int64_t now_ms,
+                          struct hg_buf *text)
+{
+    const json_t *heat = json_object_get(state, "heat");
+    const char *ready =
+        hg_cli_text(json_object_get(state, "forecast"), "ready_at");
+    char ends[HG_CLI_WHEN_BYTES], span[HG_CLI_WHEN_BYTES];
+    int64_t ms;
+
+    if (json_is_true(json_object_get(heat, "held"))) {
+        hg_buf_add(text, ", HELD: close the door");
+    } else if (hg_text_to_wall(ready, &ms) == 0) {
+        hg_cli_span(ms - now_ms, span);
+        hg_buf_addf(text, ", ready in %s", span);
+    }
+    hg_cli_when_text(hg_cli_text(heat, "ends_at"), now_ms, ends);
+    hg_buf_addf(text, ", ends %s", ends);
 }
 
 void hg_cli_room_line(const json_t *state, int64_t now_ms, struct hg_buf *text)
 {
     const char *door = hg_cli_text(state, "door");
 
-    hg_buf_addf(text, "%s %s", hg_cli_text(state, "room"),
+    hg_buf_addf(text, "%s %s ", hg_cli_text(state, "room"),
                 hg_cli_text(state, "phase"));
-    add_air(state, now_ms, text);
-    if (json_is_true(json_object_get(state, "fresh")))
+    if (json_is_true(json_object_get(state, "fresh"))) {
+        add_air(state, text);
         hg_buf_addf(text, " door %s", door[0] == '\0' ? "unknown" : door);
-    hg_buf_add(text, ", ");
-    hg_cli_room_doing(state, now_ms, text);
+    } else {
+        add_old_air(state, now_ms, text);
+    }
+    if (json_is_object(json_object_get(state, "heat"))) {
+        add_live_heat(state, now_ms, text);
+    } else {
+        hg_buf_add(text, ", ");
+        hg_cli_room_doing(state, now_ms, text);
+    }
 }

@@ -20,8 +20,9 @@ const struct hg_cli_verb hg_cli_verbs[] = {
       "no fresh reading. --json prints {\"rooms\":[state...]}.\n" },
     { "watch", hg_cli_watch, BIT(UNTIL) | BIT(ONCE), 1, 1,
       "ROOM [--until PHASE | --once]", "a room live",
-      "One line that is kept up to date: phase, air with a bar from 0 C to the "
-      "target, door, and the time to ready. Where stdout is no terminal, a "
+      "One line that is kept up to date: phase, air and target with a bar from "
+      "0 C to the target, door, and the time to ready. Where stdout is no "
+      "terminal, a "
       "line for each change. Ends with Ctrl-C.\n\n"
       "  --until PHASE  end when it is idle, planned, heating, holding or "
       "locked\n"
@@ -40,7 +41,7 @@ const struct hg_cli_verb hg_cli_verbs[] = {
     { "heat", hg_cli_heat,
       BIT(TARGET) | BIT(FOR) | BIT(READY_BY) | BIT(PREVIEW) | BIT(CHANGE) |
           BIT(UNPLAN),
-      1, 1, "ROOM --target C --for DURATION [--ready-by TIME] [--preview]",
+      1, 1, "ROOM --target C --for DURATION [--ready-by TIME]",
       "start, plan or change heat",
       "Starts heat, if nothing speaks against it; a room check must be "
       "signed.\n\n"

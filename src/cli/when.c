@@ -5,8 +5,6 @@
 #include <string.h>
 #include <time.h>
 
-#define DAY_MS INT64_C(86400000)
-
 int64_t hg_cli_now_ms(void)
 {
     struct timespec now = { 0, 0 };
@@ -190,10 +188,10 @@ void hg_cli_span(int64_t ms, char out[HG_CLI_WHEN_BYTES])
     int64_t minutes = (ms + 30000) / 60000;
 
     if (minutes < 1)
-        snprintf(out, HG_CLI_WHEN_BYTES, "under a minute");
+        snprintf(out, HG_CLI_WHEN_BYTES, "under 1m");
     else if (minutes < 60)
-        snprintf(out, HG_CLI_WHEN_BYTES, "%" PRId64 " min", minutes);
+        snprintf(out, HG_CLI_WHEN_BYTES, "%" PRId64 "m", minutes);
     else
-        snprintf(out, HG_CLI_WHEN_BYTES, "%" PRId64 " h %02" PRId64 " min",
+        snprintf(out, HG_CLI_WHEN_BYTES, "%" PRId64 "h%02" PRId64 "m",
                  minutes / 60, minutes % 60);
 }

@@ -41,7 +41,7 @@ void hg_cli_when_full(int64_t ms, char out[HG_CLI_WHEN_BYTES]);
 void hg_cli_when_text(const char *text, int64_t now_ms,
                       char out[HG_CLI_WHEN_BYTES]);
 
-/* "25 min", "3 h 05 min", "under a minute". */
+/* "25m", "3h05m", "under 1m". */
 void hg_cli_span(int64_t ms, char out[HG_CLI_WHEN_BYTES]);
 
 #endif
