@@ -13,7 +13,8 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
-#define READ_BYTES ((size_t)1024 * 1024)
+#define READ_BYTES  ((size_t)1024 * 1024)
+#define FIRST_BYTES ((size_t)128 * 1024)
 
 void hg_journal_segment_name(uint64_t first_n,
                              char out[HG_JOURNAL_FILE_NAME_BYTES])
@@ -49,8 +50,7 @@ static bool name_to_first_n(const char *name, uint64_t *ret_n)
 
     if (strncmp(name, "journal-", 8) != 0 || strlen(name) != 26)
         return false;
-    memcpy(digits, name + 8, 12);
-    digits[12] = '\0';
+    (void)snprintf(digits, sizeof(digits), "%.12s", name + 8);
     if (hg_text_to_u64(digits, 1, HG_JOURNAL_N_MAX, &n) < 0)
         return false;
     hg_journal_segment_name(n, expected);
@@ -152,7 +152,9 @@ int hg_journal_lines_open(const char *path, uint64_t offset,
 {
     int err;
 
-    *lines = (struct hg_journal_lines) { .fd = -1, .offset = offset };
+    *lines = (struct hg_journal_lines) { .fd = -1,
+                                         .offset = offset,
+                                         .ask = FIRST_BYTES };
     err = open_to_read(path, &lines->fd);
     if (err < 0)
         return err;
@@ -174,15 +176,20 @@ void hg_journal_lines_release(struct hg_journal_lines *lines)
 /* Move what is left to the front and read more behind it. */
 static int fill(struct hg_journal_lines *lines)
 {
+    size_t room;
     ssize_t got;
 
     memmove(lines->bytes, lines->bytes + lines->start,
             lines->end - lines->start);
     lines->end -= lines->start;
     lines->start = 0;
+    room = READ_BYTES - lines->end;
+    if (room > lines->ask)
+        room = lines->ask;
+    if (lines->ask < READ_BYTES)
+        lines->ask *= 2;
     do
-        got =
-            read(lines->fd, lines->bytes + lines->end, READ_BYTES - lines->end);
+        got = read(lines->fd, lines->bytes + lines->end, room);
     while (got < 0 && errno == EINTR);
     if (got < 0)
         return HG_ERR_SYSTEM;

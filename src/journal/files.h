@@ -48,6 +48,7 @@ struct hg_journal_lines {
     char *bytes; /* holds [start, end) of the file from offset on */
     size_t start, end;
     uint64_t offset; /* of bytes[start] in the file */
+    size_t ask;      /* bytes to read next; grows, so that few cost little */
     bool is_eof;
 };
 

@@ -114,37 +114,68 @@ static int accept_segment(struct search *search, uint64_t first_n,
     return HG_OK;
 }
 
-/* Take the last line of the segment before the newest as the newest so far. */
+/* Where the last line of a file begins; HG_ERR_NOT_FOUND: it is empty. */
+static int find_last_line(const char *path, uint64_t bytes,
+                          uint64_t *ret_offset)
+{
+    uint64_t back = 2 * HG_JOURNAL_LINE_MAX;
+    struct hg_journal_lines lines;
+    struct hg_journal_piece piece;
+    uint64_t offset = 0;
+    uint64_t count = 0;
+    int err;
+
+    err = hg_journal_lines_open(path, bytes > back ? bytes - back : 0, &lines);
+    while (err == HG_OK) {
+        err = hg_journal_lines_next(&lines, &piece);
+        if (err == HG_OK) {
+            offset = piece.offset;
+            count++;
+        }
+    }
+    hg_journal_lines_release(&lines);
+    if (err != HG_ERR_NOT_FOUND || count == 0)
+        return err;
+    *ret_offset = offset;
+    return HG_OK;
+}
+
+/* Take one line as the newest so far, whatever came before it. */
+static int accept_alone(struct search *search,
+                        const struct hg_journal_piece *piece)
+{
+    struct hg_journal_frame frame;
+
+    if (!piece->has_end ||
+        hg_journal_line_parse(piece->line, piece->len, &frame) < 0)
+        return broken(search, "its last line is not a whole record");
+    search->journal->last.n = frame.n - 1;
+    search->is_link_open = true;
+    return accept_line(search, piece);
+}
+
+/* Take the last line of the segment before the newest. */
 static int accept_link(struct search *search,
                        const struct hg_journal_segment *before)
 {
-    uint64_t back = 2 * HG_JOURNAL_LINE_MAX;
-    uint64_t offset = before->bytes > back ? before->bytes - back : 0;
     struct hg_journal_lines lines = { .fd = -1 };
-    struct hg_journal_piece piece = { 0 };
-    struct hg_journal_piece next;
+    struct hg_journal_piece piece;
     char path[HG_JOURNAL_PATH_BYTES];
-    struct hg_journal_frame frame;
+    uint64_t offset = 0;
     int err;
 
     hg_journal_segment_name(before->first_n, search->name);
     err = hg_journal_path(search->journal->dir, search->name, path);
     if (err == HG_OK)
+        err = find_last_line(path, before->bytes, &offset);
+    if (err == HG_OK)
         err = hg_journal_lines_open(path, offset, &lines);
-    /* all of it fits the reader's buffer: earlier lines stay valid */
-    while (err == HG_OK && (err = hg_journal_lines_next(&lines, &next)) == 0)
-        piece = next;
-    if (err == HG_ERR_NOT_FOUND) {
-        err = HG_OK;
-        if (!piece.has_end ||
-            hg_journal_line_parse(piece.line, piece.len, &frame) < 0)
-            err = broken(search, "its last line is not a whole record");
-    }
-    if (err == HG_OK) {
-        search->journal->last.n = frame.n - 1;
-        search->is_link_open = true;
-        err = accept_line(search, &piece);
-    }
+    if (err == HG_OK)
+        err = hg_journal_lines_next(&lines, &piece);
+    if (err == HG_ERR_NOT_FOUND)
+        err = broken(search, "it holds no record");
+    else if (err == HG_OK)
+        err = accept_alone(search, &piece);
     hg_journal_lines_release(&lines);
     return err;
 }

@@ -13,7 +13,8 @@
 /* below this, reading line by line is as quick as halving on */
 #define HALVE_UNTIL ((uint64_t)128 * 1024)
 /* a whole line, and enough of the next to see its number */
-#define PEEK_BYTES (HG_JOURNAL_LINE_MAX + 64)
+#define PEEK_FIRST_BYTES ((size_t)2048)
+#define PEEK_BYTES       (HG_JOURNAL_LINE_MAX + 64)
 
 /* -- finding the place in a file -----------------------------------------*/
 
@@ -23,11 +24,11 @@ struct place {
 };
 
 /*
- * The first line that begins behind offset: where, and its number.
- * HG_ERR_NOT_FOUND: there is none that can be read.
+ * The first line that begins behind offset and within some bytes: where, and
+ * its number. HG_ERR_NOT_FOUND: there is none that can be read.
  */
-static int peek(const struct place *place, uint64_t offset,
-                uint64_t *ret_offset, uint64_t *ret_n)
+static int peek_within(const struct place *place, uint64_t offset, size_t bytes,
+                       uint64_t *ret_offset, uint64_t *ret_n)
 {
     const char *line;
     size_t left;
@@ -35,7 +36,7 @@ static int peek(const struct place *place, uint64_t offset,
     ssize_t got;
 
     do
-        got = pread(place->fd, place->bytes, PEEK_BYTES, (off_t)offset);
+        got = pread(place->fd, place->bytes, bytes, (off_t)offset);
     while (got < 0 && errno == EINTR);
     if (got < 0)
         return HG_ERR_SYSTEM;
@@ -49,6 +50,17 @@ static int peek(const struct place *place, uint64_t offset,
     *ret_offset = offset + (uint64_t)(line - place->bytes);
     *ret_n = n;
     return HG_OK;
+}
+
+/* Most lines are short, so look a short way first. */
+static int peek(const struct place *place, uint64_t offset,
+                uint64_t *ret_offset, uint64_t *ret_n)
+{
+    int err = peek_within(place, offset, PEEK_FIRST_BYTES, ret_offset, ret_n);
+
+    if (err == HG_ERR_NOT_FOUND)
+        err = peek_within(place, offset, PEEK_BYTES, ret_offset, ret_n);
+    return err;
 }
 
 /* A line start at or before record n, close to it; 0 is always right. */

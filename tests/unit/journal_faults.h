@@ -29,6 +29,7 @@ enum fault_op {
 
 /* what of a segment is really on the disk, whoever has it open */
 struct fault_file {
+    bool is_named; /* its name would survive a crash */
     off_t safe_bytes;
     uint64_t safe_lines;
     char path[128];
@@ -38,6 +39,7 @@ struct faulty_disk {
     pthread_mutex_t lock;
     pthread_cond_t released;
     bool is_armed, is_held;
+    bool keeps_pages;    /* a failing fdatasync loses nothing after all */
     int64_t good_left;   /* calls that still work once armed */
     int64_t bad_left;    /* calls that then fail; < 0: for good */
     unsigned int ops;    /* set of 1 << enum fault_op that may fail */
@@ -170,6 +172,7 @@ static inline struct fault_file *fault_find(struct faulty_disk *disk,
         (void)snprintf(file->path, sizeof(file->path), "%s", path);
         file->safe_bytes = lseek(fd, 0, SEEK_END);
         file->safe_lines = fault_count_lines(path, file->safe_bytes);
+        file->is_named = file->safe_bytes > 0;
     }
     return file;
 }
@@ -212,7 +215,7 @@ static inline void fault_lose_pages(struct faulty_disk *disk, int fd)
     (void)pthread_mutex_lock(&disk->lock);
     safe = disk->opened[fd] != NULL ? disk->opened[fd]->safe_bytes : 0;
     (void)pthread_mutex_unlock(&disk->lock);
-    if (size > safe) {
+    if (size > safe && !disk->keeps_pages) {
         (void)!ftruncate(fd, safe);
         (void)!ftruncate(fd, size);
     }
@@ -232,7 +235,7 @@ static inline int fault_fdatasync(void *arg, int fd)
         return -1;
     (void)pthread_mutex_lock(&disk->lock);
     file = disk->opened[fd];
-    if (file != NULL) {
+    if (file != NULL && file->is_named) {
         uint64_t lines;
 
         file->safe_bytes = lseek(fd, 0, SEEK_END);
@@ -244,9 +247,18 @@ static inline int fault_fdatasync(void *arg, int fd)
     return 0;
 }
 
+/* Only folders are synced so: the names of all files in it. */
 static inline int fault_fsync(void *arg, int fd)
 {
-    return fault_next(arg, FAULT_FSYNC) ? -1 : fsync(fd);
+    struct faulty_disk *disk = arg;
+
+    if (fault_next(disk, FAULT_FSYNC) || fsync(fd) != 0)
+        return -1;
+    (void)pthread_mutex_lock(&disk->lock);
+    for (size_t i = 0; i < disk->files; i++)
+        disk->file[i].is_named = true;
+    (void)pthread_mutex_unlock(&disk->lock);
+    return 0;
 }
 
 static inline int fault_ftruncate(void *arg, int fd, off_t len)

@@ -14,6 +14,7 @@
 #include "journal_dir.h"
 
 #define FIRST_SEGMENT "journal-000000000001.jsonl"
+#define ZEROS         "0000000000000000000000000000000000000000000000000000000000000000"
 
 static int make_dir(void **state)
 {
@@ -141,75 +142,73 @@ static void test_journal__refuses_members_that_break_a_line(void **state)
     hg_journal_free(journal);
 }
 
+static const struct {
+    const char *label;
+    const char *line;
+    int want;
+} framed[] = {
+    { "ours",
+      "{\"n\":7,\"at\":\"2026-01-09T17:22:31.042Z\",\"prev\":\"" ZEROS
+      "\",\"kind\":\"a\"}",
+      HG_OK },
+    { "no milliseconds",
+      "{\"n\":7,\"at\":\"2026-01-09T17:22:31Z\",\"prev\":\"" ZEROS
+      "\",\"kind\":\"a\"}",
+      HG_ERR_INPUT },
+    { "no such day",
+      "{\"n\":7,\"at\":\"2026-02-30T17:22:31.042Z\",\"prev\":\"" ZEROS
+      "\",\"kind\":\"a\"}",
+      HG_ERR_INPUT },
+    { "a leading zero",
+      "{\"n\":07,\"at\":\"2026-01-09T17:22:31.042Z\",\"prev\":\"" ZEROS
+      "\",\"kind\":\"a\"}",
+      HG_ERR_INPUT },
+    { "13 digits",
+      "{\"n\":1000000000000,\"at\":\"2026-01-09T17:22:31.042Z\","
+      "\"prev\":\"" ZEROS "\",\"kind\":\"a\"}",
+      HG_ERR_INPUT },
+    { "a blank",
+      "{ \"n\":7,\"at\":\"2026-01-09T17:22:31.042Z\",\"prev\":\"" ZEROS
+      "\",\"kind\":\"a\"}",
+      HG_ERR_INPUT },
+    { "a short hash",
+      "{\"n\":7,\"at\":\"2026-01-09T17:22:31.042Z\",\"prev\":\"00\","
+      "\"kind\":\"a\"}",
+      HG_ERR_INPUT },
+    { "no members",
+      "{\"n\":7,\"at\":\"2026-01-09T17:22:31.042Z\",\"prev\":\"" ZEROS "\"}",
+      HG_ERR_INPUT },
+    { "no end",
+      "{\"n\":7,\"at\":\"2026-01-09T17:22:31.042Z\",\"prev\":\"" ZEROS
+      "\",\"kind\":\"a\"",
+      HG_ERR_INPUT },
+    { "a control character",
+      "{\"n\":7,\"at\":\"2026-01-09T17:22:31.042Z\",\"prev\":\"" ZEROS
+      "\",\"kind\":\"a\v\"}",
+      HG_ERR_INPUT },
+    { "nothing", "", HG_ERR_INPUT },
+};
+
 static void test_journal__reads_only_its_own_frame(void **state)
 {
-#define ZEROS "0000000000000000000000000000000000000000000000000000000000000000"
-    static const struct {
-        const char *label;
-        const char *line;
-        int want;
-    } row[] = {
-        { "ours",
-          "{\"n\":7,\"at\":\"2026-01-09T17:22:31.042Z\",\"prev\":\"" ZEROS
-          "\",\"kind\":\"a\"}",
-          HG_OK },
-        { "no milliseconds",
-          "{\"n\":7,\"at\":\"2026-01-09T17:22:31Z\",\"prev\":\"" ZEROS
-          "\",\"kind\":\"a\"}",
-          HG_ERR_INPUT },
-        { "no such day",
-          "{\"n\":7,\"at\":\"2026-02-30T17:22:31.042Z\",\"prev\":\"" ZEROS
-          "\",\"kind\":\"a\"}",
-          HG_ERR_INPUT },
-        { "a leading zero",
-          "{\"n\":07,\"at\":\"2026-01-09T17:22:31.042Z\",\"prev\":\"" ZEROS
-          "\",\"kind\":\"a\"}",
-          HG_ERR_INPUT },
-        { "13 digits",
-          "{\"n\":1000000000000,\"at\":\"2026-01-09T17:22:31.042Z\","
-          "\"prev\":\"" ZEROS "\",\"kind\":\"a\"}",
-          HG_ERR_INPUT },
-        { "a blank",
-          "{ \"n\":7,\"at\":\"2026-01-09T17:22:31.042Z\",\"prev\":\"" ZEROS
-          "\",\"kind\":\"a\"}",
-          HG_ERR_INPUT },
-        { "a short hash",
-          "{\"n\":7,\"at\":\"2026-01-09T17:22:31.042Z\",\"prev\":\"00\","
-          "\"kind\":\"a\"}",
-          HG_ERR_INPUT },
-        { "no members",
-          "{\"n\":7,\"at\":\"2026-01-09T17:22:31.042Z\",\"prev\":\"" ZEROS
-          "\"}",
-          HG_ERR_INPUT },
-        { "no end",
-          "{\"n\":7,\"at\":\"2026-01-09T17:22:31.042Z\",\"prev\":\"" ZEROS
-          "\",\"kind\":\"a\"",
-          HG_ERR_INPUT },
-        { "a control character",
-          "{\"n\":7,\"at\":\"2026-01-09T17:22:31.042Z\",\"prev\":\"" ZEROS
-          "\",\"kind\":\"a\v\"}",
-          HG_ERR_INPUT },
-        { "nothing", "", HG_ERR_INPUT },
-    };
-
     (void)state;
-    for (size_t i = 0; i < HG_COUNT(row); i++) {
+    for (size_t i = 0; i < HG_COUNT(framed); i++) {
         struct hg_journal_frame frame = { .n = 99 };
-        size_t len = strlen(row[i].line);
+        size_t len = strlen(framed[i].line);
         char *line = malloc(len + 1); /* exact, for the address checker */
 
         assert_non_null(line);
-        memcpy(line, row[i].line, len);
-        HG_CHECK_EQ(row[i].label, hg_journal_line_parse(line, len, &frame),
-                    row[i].want);
-        HG_CHECK_EQ(row[i].label, frame.n, row[i].want == HG_OK ? 7 : 99);
+        memcpy(line, framed[i].line, len);
+        HG_CHECK_EQ(framed[i].label, hg_journal_line_parse(line, len, &frame),
+                    framed[i].want);
+        HG_CHECK_EQ(framed[i].label, frame.n, framed[i].want == HG_OK ? 7 : 99);
         for (size_t cut = 0; cut < len; cut++) {
             char *part = malloc(cut + 1);
 
             assert_non_null(part);
-            memcpy(part, row[i].line, cut);
-            HG_CHECK_EQ(row[i].label, hg_journal_line_parse(part, cut, &frame),
-                        HG_ERR_INPUT);
+            memcpy(part, framed[i].line, cut);
+            HG_CHECK_EQ(framed[i].label,
+                        hg_journal_line_parse(part, cut, &frame), HG_ERR_INPUT);
             free(part);
         }
         free(line);
@@ -431,6 +430,22 @@ static void test_journal__goes_on_in_an_empty_new_file(void **state)
     hg_journal_free(journal);
 }
 
+static void test_journal__stops_at_an_empty_file_out_of_place(void **state)
+{
+    const struct journal_dir *made = *state;
+    struct hg_journal_options options = { .dir = made->dir };
+    char problem[HG_JOURNAL_TEXT_BYTES];
+    struct hg_journal_opened opened;
+    struct hg_journal *journal = NULL;
+
+    journal_dir_fill(made, 3, 0);
+    journal_dir_write(made, "journal-000000000009.jsonl", "", 0);
+
+    assert_int_equal(hg_journal_open(&options, problem, &opened, &journal),
+                     HG_ERR_CORRUPT);
+    assert_non_null(strstr(problem, "missing before"));
+}
+
 static void test_journal__wants_its_own_key(void **state)
 {
     const struct journal_dir *made = *state;
@@ -557,6 +572,22 @@ static void test_journal__reads_any_range(void **state)
     }
 }
 
+/* Wherever halving lands, the record asked for comes first. */
+static void test_journal__reads_from_every_record(void **state)
+{
+    const struct journal_dir *made = *state;
+    struct hg_journal_range range = { 0, 1 };
+
+    journal_dir_fill(made, 4000, 0); /* one file of some 900 KiB */
+    for (range.after_n = 0; range.after_n < 4000; range.after_n++) {
+        struct seen seen = { 0 };
+
+        HG_CHECK_EQ("read", hg_journal_read_dir(made->dir, &range, see, &seen),
+                    HG_OK);
+        HG_CHECK_EQ_U64("first", seen.first, range.after_n + 1);
+    }
+}
+
 static void test_journal__reading_ends_when_told(void **state)
 {
     const struct journal_dir *made = *state;
@@ -577,7 +608,6 @@ static void test_journal__reading_notices_a_hole(void **state)
     const struct journal_dir *made = *state;
     struct hg_journal_range range = { 0, 0 };
     struct seen seen = { 0 };
-    char path[160];
     size_t len;
     char *text;
 
@@ -594,8 +624,30 @@ static void test_journal__reading_notices_a_hole(void **state)
     assert_int_equal(hg_journal_read_dir(made->dir, &range, see, &seen),
                      HG_ERR_CORRUPT);
     free(text);
-    journal_dir_path(made, FIRST_SEGMENT, path);
-    assert_int_equal(unlink(path), 0);
+}
+
+static void test_journal__reading_notices_a_missing_file(void **state)
+{
+    const struct journal_dir *made = *state;
+    struct hg_journal_range range = { 0, 0 };
+    struct seen seen = { 0 };
+    bool is_gone = false;
+
+    journal_dir_fill(made, 60, 4096);
+    for (uint64_t n = 2; n < 40 && !is_gone; n++) { /* the second one */
+        char name[40];
+        char path[160];
+
+        (void)snprintf(name, sizeof(name), "journal-%012" PRIu64 ".jsonl", n);
+        journal_dir_path(made, name, path);
+        is_gone = unlink(path) == 0;
+    }
+    assert_true(is_gone);
+
+    assert_int_equal(hg_journal_read_dir(made->dir, &range, see, &seen),
+                     HG_ERR_CORRUPT);
+    assert_true(seen.count > 0);
+    assert_true(seen.count < 40);
 }
 
 /* -- heads ---------------------------------------------------------------*/
@@ -656,11 +708,14 @@ int main(void)
         IN_DIR(test_journal__stops_at_a_broken_line),
         IN_DIR(test_journal__stops_when_the_file_before_does_not_fit),
         IN_DIR(test_journal__goes_on_in_an_empty_new_file),
+        IN_DIR(test_journal__stops_at_an_empty_file_out_of_place),
         IN_DIR(test_journal__wants_its_own_key),
         IN_DIR(test_journal__rings_when_records_are_durable),
         cmocka_unit_test(test_journal__reads_any_range),
+        IN_DIR(test_journal__reads_from_every_record),
         IN_DIR(test_journal__reading_ends_when_told),
         IN_DIR(test_journal__reading_notices_a_hole),
+        IN_DIR(test_journal__reading_notices_a_missing_file),
         IN_DIR(test_journal__signs_only_what_is_durable),
     };
 

@@ -33,6 +33,7 @@ struct rig {
 static void rig_start(struct rig *rig, size_t queue_records)
 {
     struct hg_journal_options options = { .segment_bytes = 4096,
+                                          .queue_bytes = 65536,
                                           .queue_records = queue_records,
                                           .retry_ms = 1,
                                           .wake = bell_ring };
@@ -261,6 +262,65 @@ static void test_journal_faults__durable_records_must_not_vanish(void **state)
     rig_end(&rig);
 }
 
+static void test_journal_faults__a_vanished_file_is_not_begun_anew(void **state)
+{
+    char path[160];
+    struct rig rig;
+
+    (void)state;
+    rig_start(&rig, 0);
+    rig_append(&rig, 1, BEFORE);
+    rig_wait_durable(&rig, BEFORE, "good");
+    journal_dir_path(&rig.made, "journal-000000000001.jsonl", path);
+    faulty_disk_arm(&rig.disk, 1U << FAULT_WRITE, 0, -1);
+    rig_append(&rig, BEFORE + 1, BEFORE + 1);
+    rig_wait_failed(&rig, "bad");
+    assert_int_equal(unlink(path), 0);
+    faulty_disk_heal(&rig.disk);
+    do {
+        bell_wait(&rig.bell, &rig.heard);
+        rig_poll(&rig, "vanished");
+        assert_true(rig.news.is_failed);
+    } while (strstr(rig.news.text, "No such file") == NULL);
+    assert_int_not_equal(access(path, F_OK), 0);
+    rig_end(&rig);
+}
+
+static int count_line(void *arg, uint64_t n, const char *line, size_t len)
+{
+    uint64_t *count = arg;
+
+    (void)line;
+    (void)len;
+    ++*count;
+    assert_int_equal(n, *count);
+    return 0;
+}
+
+static void test_journal_faults__only_durable_records_are_read(void **state)
+{
+    struct hg_journal_range range = { 0, 0 };
+    uint64_t count = 0;
+    struct rig rig;
+
+    (void)state;
+    rig_start(&rig, 0);
+    rig_append(&rig, 1, BEFORE);
+    rig_wait_durable(&rig, BEFORE, "good");
+    /* lines that nobody synced stay behind in the file */
+    rig.disk.keeps_pages = true; /* the syncer rests */
+    faulty_disk_arm(&rig.disk, 1U << FAULT_FDATASYNC | 1U << FAULT_FTRUNCATE, 0,
+                    -1);
+    rig_append(&rig, BEFORE + 1, BEFORE + 5);
+    rig_wait_failed(&rig, "bad");
+
+    assert_int_equal(hg_journal_read(rig.journal, &range, count_line, &count),
+                     HG_OK);
+    assert_int_equal(count, BEFORE);
+    faulty_disk_heal(&rig.disk);
+    rig_end(&rig);
+}
+
 /* -- heads ---------------------------------------------------------------*/
 
 static void test_journal_faults__a_bad_head_file_keeps_the_old(void **state)
@@ -405,6 +465,9 @@ int main(void)
         cmocka_unit_test(test_journal_faults__a_full_queue_refuses_and_goes_on),
         cmocka_unit_test(test_journal_faults__a_full_disk_leaves_whole_lines),
         cmocka_unit_test(test_journal_faults__durable_records_must_not_vanish),
+        cmocka_unit_test(
+            test_journal_faults__a_vanished_file_is_not_begun_anew),
+        cmocka_unit_test(test_journal_faults__only_durable_records_are_read),
         cmocka_unit_test(test_journal_faults__a_bad_head_file_keeps_the_old),
         cmocka_unit_test(
             test_journal_faults__opening_fails_and_can_be_repeated),

@@ -10,6 +10,7 @@
 
 #include "base/text.h"
 #include "journal/journal.h"
+#include "journal/line.h"
 #include "journal/verify.h"
 #include "journal_dir.h"
 
@@ -180,6 +181,42 @@ static void test_journal_verify__finds_lines_out_of_place(void **state)
     free(text);
 }
 
+/* Somebody leaves a record out and computes the chain anew behind it. */
+static void test_journal_verify__finds_a_left_out_number(void **state)
+{
+    struct hg_journal_digest digest = { 0 };
+    char prev[HG_JOURNAL_HASH_TEXT_BYTES];
+    uint8_t hash[HG_JOURNAL_HASH_BYTES];
+    struct hg_journal_report report;
+    struct journal_dir made;
+    char text[1024];
+    size_t len = 0;
+
+    (void)state;
+    memcpy(prev, hg_journal_hash_zero, sizeof(prev));
+    assert_int_equal(hg_journal_digest_init(&digest), HG_OK);
+    for (uint64_t n = 1; n <= 3; n += 2) {
+        size_t start = len;
+
+        len += hg_journal_line_begin(n, AT_MS, prev, text + len);
+        len += (size_t)snprintf(text + len, 32, "\"kind\":\"a\"}");
+        assert_int_equal(
+            hg_journal_digest_line(&digest, text + start, len - start, hash),
+            HG_OK);
+        hg_hex_from_bytes(hash, sizeof(hash), prev);
+        text[len++] = '\n';
+    }
+    hg_journal_digest_release(&digest);
+    journal_dir_make(&made);
+    assert_int_equal(mkdir(made.dir, 0700), 0);
+    journal_dir_write(&made, FIRST_SEGMENT, text, len);
+
+    assert_int_equal(verify(&made, &report), HG_ERR_CORRUPT);
+    assert_int_equal(report.bad_n, 2);
+    assert_int_equal(report.last_n, 1);
+    journal_dir_remove(&made);
+}
+
 /* Cut the whole journal at every record: the head shows it. */
 static void test_journal_verify__finds_a_cut_end(void **state)
 {
@@ -319,6 +356,7 @@ int main(void)
         IN_DIR(test_journal_verify__finds_every_changed_byte),
         IN_DIR(test_journal_verify__finds_a_change_in_the_last_record),
         IN_DIR(test_journal_verify__finds_lines_out_of_place),
+        cmocka_unit_test(test_journal_verify__finds_a_left_out_number),
         IN_DIR(test_journal_verify__finds_a_cut_end),
         IN_DIR(test_journal_verify__finds_a_missing_file),
         IN_DIR(test_journal_verify__judges_heads),
