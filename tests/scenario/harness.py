@@ -262,10 +262,18 @@ class Sim:
         for room in rooms:
             args += ["--room", room]
         self.process = site.spawn("sim", args + list(extra))
-        wait(lambda: os.path.exists(self.path), "the simulator's socket")
-        self.socket = socket.socket(socket.AF_UNIX)
-        self.socket.connect(self.path)
+        self.socket = wait(self._connect, "the simulator's socket")
         self.file = self.socket.makefile("rw")
+
+    def _connect(self):
+        """The socket, or None while the simulator is not listening yet."""
+        connection = socket.socket(socket.AF_UNIX)
+        try:
+            connection.connect(self.path)
+            return connection
+        except OSError:
+            connection.close()
+            return None
 
     def do(self, line):
         self.file.write(line + "\n")
