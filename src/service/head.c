@@ -19,9 +19,9 @@ void hg_head_publish(struct hg_service *service)
     char topic[HG_TOPIC_BYTES];
     struct hg_buf buf;
 
-    service->head_at = service->now.mono;
     if (hg_journal_sign_head(service->journal, service->now.wall.ms, &head) < 0)
         return; /* no durable record yet; the next tick has one */
+    service->head_at = service->now.mono;
     service->head_n = head.n;
     hg_journal_store_head(service->journal, &head);
     if (service->link == NULL || !hg_link_is_up(service->link))
