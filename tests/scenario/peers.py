@@ -209,6 +209,72 @@ class Raw:
         self.socket.close()
 
 
+# -- a wire that can be cut ---------------------------------------------------
+
+class Wire:
+    """A TCP proxy to the broker: cut() ends its connections and lets new ones
+    through; freeze() passes nothing on, without a goodbye, until thaw()."""
+
+    def __init__(self, site, port):
+        self.target, self.pairs = port, []
+        self.open = threading.Event()
+        self.open.set()
+        self.listener = socket.create_server(("127.0.0.1", 0))
+        self.port = self.listener.getsockname()[1]
+        threading.Thread(target=self._accept, daemon=True).start()
+        site.closers.append(self.close)
+
+    def _accept(self):
+        while True:
+            try:
+                near, _ = self.listener.accept()
+                far = socket.create_connection(("127.0.0.1", self.target))
+            except OSError:
+                return
+            for end in (near, far):
+                end.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            self.pairs.append((near, far))
+            for a, b in ((near, far), (far, near)):
+                threading.Thread(target=self._pump, args=(a, b),
+                                 daemon=True).start()
+
+    def _pump(self, source, sink):
+        try:
+            while True:
+                data = source.recv(65536)
+                self.open.wait()
+                if not data:
+                    break
+                sink.sendall(data)
+        except OSError:
+            pass
+        for end in (source, sink):
+            try:
+                end.shutdown(socket.SHUT_RDWR)
+            except OSError:
+                pass
+
+    def cut(self):
+        pairs, self.pairs = self.pairs, []
+        for pair in pairs:
+            for end in pair:
+                try:
+                    end.shutdown(socket.SHUT_RDWR)
+                except OSError:
+                    pass
+
+    def freeze(self):
+        self.open.clear()
+
+    def thaw(self):
+        self.open.set()
+
+    def close(self):
+        self.thaw()
+        self.listener.close()
+        self.cut()
+
+
 # -- a room written by hand ---------------------------------------------------
 
 class Controller:
