@@ -29,13 +29,14 @@ static bool to_local(int64_t ms, struct tm *ret_tm)
 }
 
 /*
- * The local time that reads as tm. mktime() moves what does not exist, so
- * what comes out is compared; summer time is tried first, as it comes first
- * when clocks go back.
+ * The local time that reads as tm, the earlier where two do. mktime() moves
+ * what does not exist, so what comes out is compared.
  */
 static int from_local(const struct tm *tm, int64_t *ret_ms)
 {
-    for (int is_dst = 1; is_dst >= 0; is_dst--) {
+    int64_t best_ms = INT64_MAX;
+
+    for (int is_dst = 0; is_dst < 2; is_dst++) {
         struct tm copy = *tm;
         time_t seconds;
 
@@ -45,10 +46,13 @@ static int from_local(const struct tm *tm, int64_t *ret_ms)
             copy.tm_min != tm->tm_min || copy.tm_hour != tm->tm_hour ||
             copy.tm_mday != tm->tm_mday || copy.tm_mon != tm->tm_mon)
             continue;
-        *ret_ms = (int64_t)seconds * 1000;
-        return 0;
+        if ((int64_t)seconds * 1000 < best_ms)
+            best_ms = (int64_t)seconds * 1000;
     }
-    return HG_ERR_RANGE;
+    if (best_ms == INT64_MAX)
+        return HG_ERR_RANGE;
+    *ret_ms = best_ms;
+    return 0;
 }
 
 /* digits[0] to digits[count - 1] as a number within the range. */
@@ -108,7 +112,8 @@ static int with_offset(const char *text, size_t local_len, int64_t *ret_ms)
     char full[64];
     const char *offset = text + local_len;
 
-    if (strlen(text) + 4 > sizeof(full))
+    /* a fraction is of seconds, and then they must be there */
+    if (strlen(text) + 4 > sizeof(full) || (local_len == 16 && *offset == '.'))
         return HG_ERR_INPUT;
     snprintf(full, sizeof(full), "%.*s%s%s", (int)local_len, text,
              local_len == 16 ? ":00" : "", offset);
