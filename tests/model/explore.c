@@ -3,6 +3,7 @@
  * scope, until no new state appears: each step is judged by the monitor.
  *
  *   explore [--medium] [--scope NAME] [--max STATES]   exhaustive
+ *   explore --list                      the names of the scopes
  *   explore --walk STEPS [--seed N]     random walk over all actions, raw
  *   explore --compare STEPS [--seed N]  raw against rebased: same outcome
  *
@@ -496,7 +497,7 @@ static int compare(struct hg_policy policy, uint64_t steps, uint64_t seed)
 }
 
 struct options {
-    bool is_medium;
+    bool is_medium, is_list;
     const char *scope;
     uint64_t max, walk, compare, seed;
 };
@@ -508,6 +509,10 @@ static int parse(int argc, char **argv, struct options *options)
 
         if (strcmp(argv[i], "--medium") == 0) {
             options->is_medium = true;
+            continue;
+        }
+        if (strcmp(argv[i], "--list") == 0) {
+            options->is_list = true;
             continue;
         }
         if (i + 1 >= argc)
@@ -532,7 +537,7 @@ static int parse(int argc, char **argv, struct options *options)
 
 int main(int argc, char **argv)
 {
-    struct options options = { false, NULL, 2000000, 0, 0, 1 };
+    struct options options = { false, false, NULL, 2000000, 0, 0, 1 };
     struct hg_policy policy;
     int status = 0;
     bool is_found = false;
@@ -544,6 +549,11 @@ int main(int argc, char **argv)
         return 2;
     }
     policy = options.is_medium ? world_policy_medium() : world_policy();
+    if (options.is_list) {
+        for (size_t i = 0; i < sizeof(scopes) / sizeof(scopes[0]); i++)
+            printf("%s\n", scopes[i].name);
+        return 0;
+    }
     if (options.walk > 0)
         return walk(policy, options.walk, options.seed);
     if (options.compare > 0)

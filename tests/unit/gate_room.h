@@ -265,6 +265,72 @@ static inline void room_commit(struct room *room)
     room_step(room, &event);
 }
 
+static inline void room_presence(struct room *room, bool is_online)
+{
+    struct hg_event event;
+
+    memset(&event, 0, sizeof(event));
+    event.kind = HG_EVENT_PRESENCE;
+    event.is_online = is_online;
+    room_step(room, &event);
+}
+
+static inline void room_local(struct room *room, enum hg_local what)
+{
+    struct hg_event event;
+
+    memset(&event, 0, sizeof(event));
+    event.kind = HG_EVENT_LOCAL;
+    memcpy(event.local.boot, room->boot, HG_BOOT_BYTES);
+    event.local.seq = ++room->event_seq;
+    event.local.what = what;
+    room_step(room, &event);
+}
+
+/* HG_EVENT_LOCKOUT_SET or _CLEAR, with a note */
+static inline void room_lockout(struct room *room, enum hg_event_kind kind,
+                                struct hg_asker asker, enum hg_why what)
+{
+    struct hg_event event;
+
+    memset(&event, 0, sizeof(event));
+    event.kind = kind;
+    event.asker = asker;
+    event.asker.request = ++room->next_request;
+    event.lockout.what = what;
+    event.lockout.has_note = true;
+    room_step(room, &event);
+}
+
+/* A plan of an hour at 80 C that is to start in so many milliseconds. */
+static inline void room_plan(struct room *room, struct hg_asker asker,
+                             int64_t in_ms)
+{
+    struct hg_event event;
+
+    memset(&event, 0, sizeof(event));
+    event.kind = HG_EVENT_PLAN;
+    event.asker = asker;
+    event.asker.request = ++room->next_request;
+    event.heat.target_mc = 80000;
+    event.heat.duration_ms = 60 * MIN_MS;
+    event.heat.starts_at_ms = room->now.wall.ms + in_ms;
+    event.heat.ready_at_ms = event.heat.starts_at_ms + 30 * (int64_t)MIN_MS;
+    snprintf(event.heat.heat_id, HG_ID_BYTES, "p-%llu",
+             (unsigned long long)room->next_request);
+    room_step(room, &event);
+}
+
+/* The service is restarted at this moment: memory out, memory in. */
+static inline void room_restart(struct room *room)
+{
+    struct hg_gate_memory memory;
+
+    hg_gate_remember(&room->state, &memory);
+    hg_gate_init(&room->policy, &memory, room->now, room->state.epoch + 1,
+                 &room->state);
+}
+
 /* A ready room, started by its owner, permit out. */
 static inline void room_heating(struct room *room, uint64_t duration_ms)
 {

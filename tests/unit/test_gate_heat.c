@@ -605,17 +605,6 @@ static void test_gate__restart_heats_nothing_and_serials_rise(void **unused)
     assert_int_equal(room.state.check.state, HG_CHECK_USED);
 }
 
-static void local(struct room *room, enum hg_local what)
-{
-    struct hg_event event;
-
-    memset(&event, 0, sizeof(event));
-    event.kind = HG_EVENT_LOCAL;
-    memcpy(event.local.boot, room->boot, HG_BOOT_BYTES);
-    event.local.seq = ++room->event_seq;
-    event.local.what = what;
-    room_step(room, &event);
-}
 
 static void test_gate__heat_from_the_panel_may_end_in_peace(void **unused)
 {
@@ -625,9 +614,9 @@ static void test_gate__heat_from_the_panel_may_end_in_peace(void **unused)
     room_init(&room);
     room_connect(&room);
     room_run(&room, 10 * MIN_MS); /* long after any permit */
-    local(&room, HG_LOCAL_START);
+    room_local(&room, HG_LOCAL_START);
     climb(&room, 10 * MIN_MS);
-    local(&room, HG_LOCAL_STOP);
+    room_local(&room, HG_LOCAL_STOP);
 
     climb(&room, 58000); /* still reported on for less than two leases */
     assert_int_equal(room.state.lockouts, 0);
