@@ -84,7 +84,7 @@ const struct hg_cli_verb hg_cli_verbs[] = {
       "  --room ROOM  only those of one room\n" },
     { "staff issue", hg_cli_staff_issue,
       BIT(ROLE) | BIT(ROOM) | BIT(ALL_ROOMS) | BIT(LABEL), 0, 0,
-      "--role ROLE --room ROOM...|--all-rooms [--label TEXT]",
+      "--role ROLE --room R...|--all-rooms [--label TEXT]",
       "a code for a manager, integrator or caretaker",
       "Makes a staff code, valid until revoked. It is shown once; for an "
       "integrator a long-lived token too.\n\n"

@@ -120,9 +120,9 @@ static void test_cli_out__fills_a_bar_within_its_ends(void **state)
         double fraction;
         const char *want;
     } row[] = {
-        { -1, "[....]" },   { 0, "[....]" }, { 0.5, "[##..]" },
-        { 0.99, "[###.]" }, { 1, "[####]" }, { 7, "[####]" },
-        { NAN, "[....]" },
+        { -1, "[....]" },          { 0, "[....]" }, { 0.5, "[##..]" },
+        { 0.99, "[###.]" },        { 1, "[####]" }, { 7, "[####]" },
+        { (double)NAN, "[....]" },
     };
     char out[HG_CLI_BAR_BYTES];
 
