@@ -331,6 +331,11 @@ void hg_watch_foreign_permit(struct hg_turn *turn)
         return; /* no follower listens to it */
     state->rival_at = turn->at.mono;
     hg_turn_raise_epoch(turn, (serial >> HG_EPOCH_SHIFT) + 1);
+    /* a locked room lends nothing; to answer a revoke by a higher one would
+     * never end between two gateways that both do so */
+    if (!turn->event->heard.is_heat &&
+        (state->lockouts & HG_WHY_BIT(HG_WHY_RIVAL_GATEWAY)))
+        return;
     hg_turn_revoke(turn, HG_WHY_RIVAL_GATEWAY);
     latch(turn, HG_WHY_RIVAL_GATEWAY);
 }

@@ -548,6 +548,35 @@ static void test_gate__serials_rise_above_a_rival(void **unused)
     assert_true(room.state.lockouts & W(RIVAL_GATEWAY));
 }
 
+/* Two gateways that answered each other's revokes would never come to rest. */
+static void test_gate__leaves_a_rivals_revoke_alone_once_locked(void **unused)
+{
+    struct room room;
+    struct hg_event event;
+    uint64_t foreign = (UINT64_C(41) << HG_EPOCH_SHIFT) + 5;
+
+    (void)unused;
+    room_heating(&room, 60 * MIN_MS);
+    memset(&event, 0, sizeof(event));
+    event.kind = HG_EVENT_PERMIT_HEARD;
+    event.heard.serial = foreign;
+    room_step(&room, &event); /* the first is answered: something was lent */
+    assert_true(room_effect(&room, HG_EFFECT_REVOKE) != NULL);
+
+    foreign += UINT64_C(2) << HG_EPOCH_SHIFT;
+    event.heard.serial = foreign;
+    room_step(&room, &event);
+    assert_true(room_effect(&room, HG_EFFECT_REVOKE) == NULL);
+    assert_true(room.state.serial > foreign);
+    assert_int_equal(room_effect(&room, HG_EFFECT_EPOCH)->epoch, 44);
+
+    event.heard.serial = room.state.serial;
+    event.heard.is_heat = true; /* heat is taken back each time */
+    room_step(&room, &event);
+    assert_int_equal(room.effects.effect[0].kind, HG_EFFECT_REVOKE);
+    assert_true(room.effects.effect[0].serial > event.heard.serial);
+}
+
 static void test_gate__serial_out_of_range_is_ignored(void **unused)
 {
     struct room room;
@@ -604,7 +633,6 @@ static void test_gate__restart_heats_nothing_and_serials_rise(void **unused)
     assert_true(room.state.serial > serial);
     assert_int_equal(room.state.check.state, HG_CHECK_USED);
 }
-
 
 static void test_gate__heat_from_the_panel_may_end_in_peace(void **unused)
 {
@@ -669,6 +697,7 @@ int main(void)
         cmocka_unit_test(test_gate__stop_while_the_record_is_written),
         cmocka_unit_test(test_gate__every_end_revokes_first),
         cmocka_unit_test(test_gate__serials_rise_above_a_rival),
+        cmocka_unit_test(test_gate__leaves_a_rivals_revoke_alone_once_locked),
         cmocka_unit_test(test_gate__serial_out_of_range_is_ignored),
         cmocka_unit_test(test_gate__used_up_serials_grant_nothing),
         cmocka_unit_test(test_gate__restart_heats_nothing_and_serials_rise),
