@@ -16,10 +16,13 @@ const char *hg_cli_text(const json_t *object, const char *name)
 
 void hg_cli_wipe(json_t *text)
 {
-    const char *bytes = json_string_value(text);
+    const char *lent = json_string_value(text);
+    void *bytes;
 
-    if (bytes != NULL) /* ours alone: jansson only lends it as const */
-        explicit_bzero((void *)(uintptr_t)bytes, json_string_length(text));
+    if (lent == NULL)
+        return;
+    memcpy(&bytes, &lent, sizeof(bytes)); /* jansson lends it as const */
+    explicit_bzero(bytes, json_string_length(text));
 }
 
 int hg_cli_give(const struct hg_cli *cli, json_t *result_taken)

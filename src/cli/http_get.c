@@ -140,9 +140,9 @@ int hg_cli_http_get(const char *socket_path, const char *path,
     uint64_t end_ms = hg_cli_mono_ms() + timeout_ms;
     char request[256];
     char *text = NULL;
-    char *body;
+    char *body = NULL;
     size_t len = 0;
-    int status;
+    int status = 0;
     int fd = -1;
     int err = connect_to(socket_path, &fd);
 
@@ -160,7 +160,7 @@ int hg_cli_http_get(const char *socket_path, const char *path,
         err = HG_ERR_CLOSED;
     if (err == 0)
         err = hg_cli_http_parse(text, len, &status, &body);
-    if (err < 0)
+    if (err != 0)
         goto out;
     memmove(text, body, strlen(body) + 1);
     *ret_status = status;

@@ -107,7 +107,8 @@ static int find_texts(const struct hg_cli *cli, const struct hg_cli_args *args,
 int hg_cli_stay_read(struct hg_cli *cli, const struct hg_cli_args *args,
                      int64_t *ret_from_ms, int64_t *ret_until_ms)
 {
-    char from[HG_CLI_STAY_BYTES], until[HG_CLI_STAY_BYTES];
+    char from[HG_CLI_STAY_BYTES] = "";
+    char until[HG_CLI_STAY_BYTES] = "";
     int64_t from_ms = hg_cli_now_ms();
     int64_t until_ms = 0;
     int status = find_texts(cli, args, from, until);

@@ -130,26 +130,37 @@ static void look_at_health(struct doctor *doctor)
     free(body);
 }
 
-/* A gauge that is 1 when all is well. */
+/* A gauge that is 1 when all is well, else a reason why nothing may heat. */
+struct gauge {
+    const char *name, *what, *well;
+    enum hg_why why;
+};
+
 static void look_at_gauge(struct doctor *doctor, const char *metrics,
-                          const char *name, enum hg_why why)
+                          const struct gauge *gauge)
 {
-    const char *what = hg_why_code(why);
-    long value = metric(metrics, name);
+    long value = metric(metrics, gauge->name);
 
     if (value == 1)
-        find(doctor, LEVEL_OK, what, "", "no");
+        find(doctor, LEVEL_OK, gauge->what, "", "%s", gauge->well);
     else if (value == 0)
-        find(doctor, LEVEL_FAIL, what, hg_why_remedy(why), "%s",
-             hg_why_text(why));
+        find(doctor, LEVEL_FAIL, gauge->what, hg_why_remedy(gauge->why),
+             "%s: %s", hg_why_code(gauge->why), hg_why_text(gauge->why));
     else
-        find(doctor, LEVEL_WARN, what,
+        find(doctor, LEVEL_WARN, gauge->what,
              "Use a heatgate of the same version as the service.",
-             "the service does not tell (%s)", name);
+             "the service does not tell (%s)", gauge->name);
 }
 
 static void look_at_metrics(struct doctor *doctor)
 {
+    static const struct gauge gauges[] = {
+        { "heatgate_broker_up", "broker", "connected", HG_WHY_BROKER_DOWN },
+        { "heatgate_journal_ok", "journal", "it can be written",
+          HG_WHY_JOURNAL_UNAVAILABLE },
+        { "heatgate_clock_trusted", "clock", "it is relied on",
+          HG_WHY_CLOCK_UNTRUSTED },
+    };
     char *body = NULL;
     int status = 0;
     int err = hg_cli_http_get(doctor->cli->socket, "/metrics", HTTP_MS, &status,
@@ -162,11 +173,8 @@ static void look_at_metrics(struct doctor *doctor)
              "looked at: %s",
              err < 0 ? hg_err_text(err) : "another status than 200");
     } else {
-        look_at_gauge(doctor, body, "heatgate_broker_up", HG_WHY_BROKER_DOWN);
-        look_at_gauge(doctor, body, "heatgate_journal_ok",
-                      HG_WHY_JOURNAL_UNAVAILABLE);
-        look_at_gauge(doctor, body, "heatgate_clock_trusted",
-                      HG_WHY_CLOCK_UNTRUSTED);
+        for (size_t i = 0; i < HG_COUNT(gauges); i++)
+            look_at_gauge(doctor, body, &gauges[i]);
     }
     free(body);
 }

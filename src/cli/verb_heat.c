@@ -152,6 +152,23 @@ static int tell_heat(const struct wish *wish, const json_t *result)
     return HG_CLI_DONE;
 }
 
+/* Codes alone, told as the reasons that they stand for. */
+static void put_codes(const struct hg_cli *cli, const json_t *codes)
+{
+    json_t *reasons = json_array();
+
+    for (size_t i = 0; i < json_array_size(codes); i++) {
+        const char *code = json_string_value(json_array_get(codes, i));
+        enum hg_why why = hg_why_find(code == NULL ? "" : code);
+
+        json_array_append_new(reasons, json_pack("{s:s?, s:s, s:s}", "code",
+                                                 code, "text", hg_why_text(why),
+                                                 "remedy", hg_why_remedy(why)));
+    }
+    hg_cli_put_reasons(cli, stdout, reasons);
+    json_decref(reasons);
+}
+
 static int tell_plan(const struct wish *wish, const json_t *result)
 {
     const json_t *at_risk = json_object_get(result, "at_risk");
@@ -160,14 +177,9 @@ static int tell_plan(const struct wish *wish, const json_t *result)
     hg_cli_when_text(hg_cli_text(result, "starts_at"), wish->now_ms, starts);
     printf("%s: planned; the heat starts at %s.\n", wish->room, starts);
     put_forecast(json_object_get(result, "forecast"), wish->now_ms);
-    if (json_array_size(at_risk) > 0)
+    if (json_array_size(at_risk) > 0) {
         printf("AT RISK: as things are it would not start:\n");
-    for (size_t i = 0; i < json_array_size(at_risk); i++) {
-        const char *code = json_string_value(json_array_get(at_risk, i));
-        enum hg_why why = hg_why_find(code == NULL ? "" : code);
-
-        printf("  %s: %s %s\n", code == NULL ? "" : code, hg_why_text(why),
-               hg_why_remedy(why));
+        put_codes(wish->cli, at_risk);
     }
     return HG_CLI_DONE;
 }
