@@ -388,3 +388,24 @@ def test_cli__says_when_there_is_no_service_or_no_sense():
             [HEATGATE, "rooms", "--socket", site.config["admin_socket"]],
             stdout=open("/dev/full", "w"), stderr=subprocess.PIPE, text=True)
         assert full.returncode == 1 and "No space" in full.stderr, full
+
+
+def test_cli__check_takes_the_code_posted_in_the_room():
+    rooms = {"heron": Site.room(check_evidence="place-code")}
+    with Site(rooms=rooms) as site:
+        path = os.path.join(site.dir, "place-code")
+        with open(path, "w") as file:
+            file.write("RAVEN-4711\n")
+        os.chmod(path, 0o600)
+        rooms["heron"]["place_code_file"] = path
+        site.start(sim_rooms=("heron",))
+        status, _, err = run(site, "check", "heron", "--agree-all", ok=False)
+        assert status == 2 and "--place-code" in err, err
+        status, _, err = run(site, "check", "heron", "--agree-all",
+                             "--place-code", "RAVEN-4712", ok=False)
+        assert status == 1 and "check-missing" in err, err
+        terminal = Terminal(site, "check", "heron", "--agree-all")
+        terminal.see("Code posted in the room: ")
+        terminal.type("raven-4711\n")
+        terminal.see("is signed")
+        assert terminal.end() == 0
