@@ -195,10 +195,13 @@ class Wire:
         if text:
             run("nft", "-f", "-", input=f"""
 table inet faults {{
-    chain in {{ type filter hook input priority 0;
-               iifname "hg0" {text} }}
-    chain out {{ type filter hook output priority 0;
-                oifname "hg0" {text} }}
+    chain in {{
+        type filter hook input priority 0
+        iifname "hg0" {text}
+    }}
+    chain out {{
+        type filter hook output priority 0
+        oifname "hg0" {text}
+    }}
 }}
 """)
-
