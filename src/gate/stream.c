@@ -117,7 +117,7 @@ static int64_t lateness_ms(struct hg_gate_stream *stream, struct hg_mono now,
 static void believe_open(struct hg_turn *turn, bool is_counted)
 {
     struct hg_gate_state *state = turn->state;
-    bool is_new = state->stream.door != HG_DOOR_OPEN || is_counted;
+    bool is_new = state->stream.door != HG_DOOR_OPEN;
 
     state->stream.door = HG_DOOR_OPEN;
     if (!is_new)
@@ -162,6 +162,7 @@ static void take_door(struct hg_turn *turn, const struct hg_reading *reading,
         believe_closed(turn);
         break;
     case HG_DOOR_UNKNOWN:
+    default:
         turn->state->stream.door = HG_DOOR_UNKNOWN;
         memset(&turn->state->look, 0, sizeof(turn->state->look));
         hg_check_suspend(turn, HG_WHY_DOOR_UNKNOWN);

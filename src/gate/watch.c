@@ -37,10 +37,9 @@ static bool is_air_possible(const struct hg_reading *reading)
 static bool is_step_possible(int32_t from_mc, int32_t to_mc, uint64_t dt_ms)
 {
     int64_t step = (int64_t)to_mc - from_mc;
-    /* a minute allows 200 C: beyond it every step is possible */
-    uint64_t capped_ms = dt_ms > 60000 ? 60000 : dt_ms;
+    /* dt is below the age of stale data, which fits 32 bits */
     int64_t allowed =
-        HG_AIR_STEP_MC + (int64_t)capped_ms * HG_AIR_RATE_MC_PER_S / 1000;
+        HG_AIR_STEP_MC + (int64_t)dt_ms * HG_AIR_RATE_MC_PER_S / 1000;
 
     return step <= allowed && -step <= allowed;
 }
