@@ -34,9 +34,7 @@ int hg_journal_path(const char *dir, const char *name,
     if (dir_len == 0 || dir_len >= HG_JOURNAL_DIR_BYTES ||
         name_len >= HG_JOURNAL_PATH_BYTES - HG_JOURNAL_DIR_BYTES)
         return HG_ERR_RANGE;
-    memcpy(ret_path, dir, dir_len);
-    ret_path[dir_len] = '/';
-    memcpy(ret_path + dir_len + 1, name, name_len + 1);
+    (void)snprintf(ret_path, HG_JOURNAL_PATH_BYTES, "%s/%s", dir, name);
     return HG_OK;
 }
 

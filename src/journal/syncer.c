@@ -69,11 +69,15 @@ static void abandon_tail(struct hg_journal *journal)
 {
     const struct hg_journal_io *io = journal->io;
     struct hg_journal_tail *tail = &journal->tail;
+    struct stat stat;
 
     if (tail->fd < 0)
         return;
-    /* tried again, and then checked, when it is opened next */
-    (void)io->ftruncate(io->arg, tail->fd, (off_t)tail->bytes);
+    /* never lengthens: zeros would stand in for records somebody removed */
+    if (fstat(tail->fd, &stat) == 0 && (uint64_t)stat.st_size > tail->bytes) {
+        /* tried again, and then checked, when it is opened next */
+        (void)io->ftruncate(io->arg, tail->fd, (off_t)tail->bytes);
+    }
     (void)io->close(io->arg, tail->fd);
     tail->fd = -1;
 }

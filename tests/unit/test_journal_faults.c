@@ -238,6 +238,18 @@ static void test_journal_faults__a_full_disk_leaves_whole_lines(void **state)
     rig_end(&rig);
 }
 
+/* One record waits, the disk is bad, and the syncer has no file open. */
+static void rig_wait_shut(struct rig *rig)
+{
+    faulty_disk_arm(&rig->disk, 1U << FAULT_WRITE | 1U << FAULT_OPEN, 0, -1);
+    rig_append(rig, BEFORE + 1, BEFORE + 1);
+    rig_wait_failed(rig, "bad");
+    while (strstr(rig->news.text, "cannot open") == NULL) {
+        bell_wait(&rig->bell, &rig->heard);
+        rig_poll(rig, "bad");
+    }
+}
+
 static void test_journal_faults__durable_records_must_not_vanish(void **state)
 {
     struct rig rig;
@@ -248,9 +260,7 @@ static void test_journal_faults__durable_records_must_not_vanish(void **state)
     rig_wait_durable(&rig, BEFORE, "good");
 
     /* somebody empties the file while the disk fails: never begun anew */
-    faulty_disk_arm(&rig.disk, 1U << FAULT_WRITE, 0, -1);
-    rig_append(&rig, BEFORE + 1, BEFORE + 1);
-    rig_wait_failed(&rig, "bad");
+    rig_wait_shut(&rig);
     journal_dir_write(&rig.made, "journal-000000000001.jsonl", "", 0);
     faulty_disk_heal(&rig.disk);
     do {
@@ -272,9 +282,7 @@ static void test_journal_faults__a_vanished_file_is_not_begun_anew(void **state)
     rig_append(&rig, 1, BEFORE);
     rig_wait_durable(&rig, BEFORE, "good");
     journal_dir_path(&rig.made, "journal-000000000001.jsonl", path);
-    faulty_disk_arm(&rig.disk, 1U << FAULT_WRITE, 0, -1);
-    rig_append(&rig, BEFORE + 1, BEFORE + 1);
-    rig_wait_failed(&rig, "bad");
+    rig_wait_shut(&rig);
     assert_int_equal(unlink(path), 0);
     faulty_disk_heal(&rig.disk);
     do {
