@@ -152,6 +152,12 @@ static void add_check(const struct hg_room *room, json_t *members)
     json_object_set_new(members, "evidence",
                         json_string(evidence[room->config->policy.evidence]));
     json_object_set_new(members, "agreed", hg_statements_json(false));
+    /* what proves after a sudden restart that the door never opened since */
+    json_object_set_new(members, "boot", json_string(room->gate.check.boot));
+    if (room->gate.check.has_door_count)
+        json_object_set_new(
+            members, "door_count",
+            json_integer((json_int_t)room->gate.check.door_count));
 }
 
 static void add_details(struct hg_service *service, const struct hg_room *room,

@@ -88,29 +88,6 @@ static void take_heat(struct hg_service *service, struct hg_replay *replay,
             hg_sat_sub_u64(rest_ms, (uint64_t)(service->now.wall.ms - at_ms));
 }
 
-static void take_check(struct hg_gate_memory *memory, const char *kind)
-{
-    if (strcmp(kind, "check-expired") == 0) {
-        memory->check.state = HG_CHECK_EXPIRED;
-        return;
-    }
-    /* also a check signed since: what the door did since is not known */
-    memory->check.state = HG_CHECK_VOID;
-    memory->check.why = HG_WHY_GATEWAY_RESTART;
-}
-
-static void take_lockout(struct hg_gate_memory *memory, const json_t *record)
-{
-    enum hg_why why = hg_why_find(text_of(record, "why"));
-
-    if (why == HG_WHY_NONE)
-        return;
-    if (strcmp(text_of(record, "kind"), "lockout-cleared") == 0)
-        memory->lockouts &= ~HG_WHY_BIT(why);
-    else
-        memory->lockouts |= HG_WHY_BIT(why);
-}
-
 /* "guest:g-7k2qf" taken apart. */
 static bool parse_actor(const char *text, struct hg_actor *actor)
 {
@@ -128,6 +105,66 @@ static bool parse_actor(const char *text, struct hg_actor *actor)
     }
     memcpy(actor->id, colon + 1, strlen(colon + 1));
     return actor->role != HG_ROLE_NONE;
+}
+
+/* How much is left of ms that began at this record; 0 when nobody knows. */
+static uint64_t left_of(const struct hg_service *service, const json_t *record,
+                        uint64_t ms)
+{
+    int64_t at_ms;
+
+    if (hg_text_to_wall(text_of(record, "at"), &at_ms) < 0 ||
+        !service->now.wall.is_trusted || service->now.wall.ms < at_ms)
+        return 0;
+    return hg_sat_sub_u64(ms, (uint64_t)(service->now.wall.ms - at_ms));
+}
+
+/*
+ * A check that was signed and not yet saved with the room: it is carried over
+ * as if it had been, suspended until the door counter proves it unbroken.
+ */
+static void take_signed(const struct hg_service *service,
+                        struct hg_gate_memory *memory,
+                        const struct hg_room *room, const json_t *record)
+{
+    const json_t *count = json_object_get(record, "door_count");
+    const char *boot = text_of(record, "boot");
+    struct hg_gate_check *check = &memory->check;
+
+    memset(check, 0, sizeof(*check));
+    check->state = HG_CHECK_VOID;
+    check->why = HG_WHY_GATEWAY_RESTART;
+    if (!json_is_integer(count) || boot[0] == '\0' ||
+        strlen(boot) >= sizeof(check->boot) ||
+        !parse_actor(text_of(record, "actor"), &check->signer))
+        return;
+    memory->check_left_ms =
+        left_of(service, record, room->config->policy.check_valid_ms);
+    if (memory->check_left_ms == 0)
+        return;
+    check->state = HG_CHECK_VALID;
+    check->has_door_count = true;
+    check->door_count = (uint64_t)json_integer_value(count);
+    memcpy(check->boot, boot, strlen(boot));
+}
+
+static void take_check_end(struct hg_gate_memory *memory, const char *kind)
+{
+    memory->check.state =
+        strcmp(kind, "check-expired") == 0 ? HG_CHECK_EXPIRED : HG_CHECK_VOID;
+    memory->check.why = HG_WHY_GATEWAY_RESTART;
+}
+
+static void take_lockout(struct hg_gate_memory *memory, const json_t *record)
+{
+    enum hg_why why = hg_why_find(text_of(record, "why"));
+
+    if (why == HG_WHY_NONE)
+        return;
+    if (strcmp(text_of(record, "kind"), "lockout-cleared") == 0)
+        memory->lockouts &= ~HG_WHY_BIT(why);
+    else
+        memory->lockouts |= HG_WHY_BIT(why);
 }
 
 /* People on the admin socket have no code that could end. */
@@ -172,10 +209,11 @@ static void take_record(struct hg_service *service, struct hg_replay *replay,
 
     if (strcmp(kind, "heat-granted") == 0 || strcmp(kind, "heat-ended") == 0)
         take_heat(service, replay, room, record);
-    else if (strcmp(kind, "check-signed") == 0 ||
-             strcmp(kind, "check-voided") == 0 ||
+    else if (strcmp(kind, "check-signed") == 0)
+        take_signed(service, &replay->memory, room, record);
+    else if (strcmp(kind, "check-voided") == 0 ||
              strcmp(kind, "check-expired") == 0)
-        take_check(&replay->memory, kind);
+        take_check_end(&replay->memory, kind);
     else if (strcmp(kind, "lockout-set") == 0 ||
              strcmp(kind, "lockout-cleared") == 0)
         take_lockout(&replay->memory, record);

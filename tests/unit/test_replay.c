@@ -82,9 +82,29 @@ static const struct row ROWS[] = {
       HG_WHY_NONE,
       0,
       false },
-    { "a check signed since proves nothing",
+    { "a check signed since is carried over by the door counter",
       HG_CHECK_NONE,
-      { "\"kind\":\"check-signed\"" },
+      { "\"actor\":\"caretaker:c-1\",\"kind\":\"check-signed\","
+        "\"boot\":\"b1\",\"door_count\":4" },
+      HG_CHECK_VALID,
+      0,
+      HG_WHY_NONE,
+      0,
+      false },
+    { "a check signed since and voided stays void",
+      HG_CHECK_NONE,
+      { "\"actor\":\"caretaker:c-1\",\"kind\":\"check-signed\","
+        "\"boot\":\"b1\",\"door_count\":4",
+        "\"kind\":\"check-voided\",\"why\":\"door-open\"" },
+      HG_CHECK_VOID,
+      0,
+      HG_WHY_NONE,
+      0,
+      false },
+    { "a check signed since without a door counter proves nothing",
+      HG_CHECK_NONE,
+      { "\"actor\":\"caretaker:c-1\",\"kind\":\"check-signed\","
+        "\"boot\":\"b1\"" },
       HG_CHECK_VOID,
       0,
       HG_WHY_NONE,
@@ -161,6 +181,7 @@ static struct site *begin(size_t index)
     memcpy(site->config[1].name, "otter", 6);
     for (size_t i = 0; i < 2; i++) {
         site->config[i].policy.lease_ms = 30000;
+        site->config[i].policy.check_valid_ms = 600000;
         site->config[i].policy.rest_after_cap_ms = 3600000;
         site->room[i].config = &site->config[i];
         site->room[i].index = i;
