@@ -14,7 +14,9 @@
 #include "journal_dir.h"
 
 #define FIRST_SEGMENT "journal-000000000001.jsonl"
-#define ZEROS         "0000000000000000000000000000000000000000000000000000000000000000"
+#define ZEROS                                                                  \
+    "00000000000000000000000000000000"                                         \
+    "00000000000000000000000000000000"
 
 static int make_dir(void **state)
 {
