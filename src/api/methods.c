@@ -44,6 +44,7 @@
         n, HG_PARAM_NOTE, req, 1, max, NULL                                    \
     }
 
+static const char *const commission_kinds[] = { "full", "proof", NULL };
 static const char *const staff_roles[] = { "manager", "integrator", "caretaker",
                                            NULL };
 
@@ -102,10 +103,14 @@ static const struct hg_method_row table[HG_METHOD_COUNT] = {
       TEXT("lockout", YES, 64), NOTE("note", YES, 400)),
 
     M(COMMISSION_BEGIN, "commission.begin", OWNER_ONLY, YES, NONE, ROOM(YES),
+      { "kind", HG_PARAM_WORD, NO, 0, 0, commission_kinds },
       { "names", HG_PARAM_OBJECT, NO, 0, 16, NULL }),
     M(COMMISSION_STEP, "commission.step", OWNER_ONLY, YES, NONE, ROOM(YES),
       TEXT("step", YES, 64), { "data", HG_PARAM_OBJECT, NO, 0, 64, NULL }),
-    M(COMMISSION_STATE, "commission.state", OWNER_ONLY, YES, NONE, ROOM(YES)),
+    /* with photo: bytes of a photograph in the last record, from offset on */
+    M(COMMISSION_STATE, "commission.state", OWNER_ONLY, YES, NONE, ROOM(YES),
+      TEXT("photo", NO, 64),
+      { "offset", HG_PARAM_WHOLE, NO, 0, 1 << 30, NULL }),
     M(COMMISSION_FINISH, "commission.finish", OWNER_ONLY, YES, NONE, ROOM(YES)),
     M(COMMISSION_ABANDON, "commission.abandon", OWNER_ONLY, YES, NONE,
       ROOM(YES)),

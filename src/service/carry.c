@@ -6,6 +6,7 @@
  */
 #include "controllers/link.h"
 #include "service/answer.h"
+#include "service/commission_room.h"
 #include "service/service.h"
 #include <stdlib.h>
 #include <string.h>
@@ -235,6 +236,7 @@ void hg_late_finish(struct hg_service *service)
     if (!late->is_fresh)
         return;
     hg_forecast_feed(service, room);
+    hg_com_feed(service, room);
     room->is_changed = true;
     hg_show_room(service, room);
 }

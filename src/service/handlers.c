@@ -31,6 +31,11 @@ hg_handler *hg_handler_of(enum hg_method method)
         [HG_METHOD_STAFF_LIST] = hg_handle_staff_list,
         [HG_METHOD_LOCKOUT_SET] = hg_handle_lockout_set,
         [HG_METHOD_LOCKOUT_CLEAR] = hg_handle_lockout_clear,
+        [HG_METHOD_COMMISSION_BEGIN] = hg_handle_commission_begin,
+        [HG_METHOD_COMMISSION_STEP] = hg_handle_commission_step,
+        [HG_METHOD_COMMISSION_STATE] = hg_handle_commission_state,
+        [HG_METHOD_COMMISSION_FINISH] = hg_handle_commission_finish,
+        [HG_METHOD_COMMISSION_ABANDON] = hg_handle_commission_abandon,
         [HG_METHOD_JOURNAL_READ] = hg_handle_journal_read,
         [HG_METHOD_JOURNAL_HEAD] = hg_handle_journal_head,
     };

@@ -36,6 +36,11 @@ hg_handler hg_handle_staff_revoke;
 hg_handler hg_handle_staff_list;
 hg_handler hg_handle_lockout_set;
 hg_handler hg_handle_lockout_clear;
+hg_handler hg_handle_commission_begin;
+hg_handler hg_handle_commission_step;
+hg_handler hg_handle_commission_state;
+hg_handler hg_handle_commission_finish;
+hg_handler hg_handle_commission_abandon;
 hg_handler hg_handle_journal_read;
 hg_handler hg_handle_journal_head;
 

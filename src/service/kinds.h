@@ -17,13 +17,14 @@
 /* The "kind" of a record; of enum hg_record or one of the above. */
 const char *hg_kind_text(uint32_t kind);
 
-#define HG_KIND_GATEWAY_STARTED   "gateway-started"
-#define HG_KIND_GATEWAY_STOPPED   "gateway-stopped"
-#define HG_KIND_JOURNAL_REPAIRED  "journal-repaired"
-#define HG_KIND_COMMISSION_WAIVED "commissioning-waived"
-#define HG_KIND_ACCESS_ISSUED     "access-issued"
-#define HG_KIND_ACCESS_ENDED      "access-ended"
-#define HG_KIND_SIGNED_IN         "signed-in"
+#define HG_KIND_GATEWAY_STARTED     "gateway-started"
+#define HG_KIND_GATEWAY_STOPPED     "gateway-stopped"
+#define HG_KIND_JOURNAL_REPAIRED    "journal-repaired"
+#define HG_KIND_COMMISSION_WAIVED   "commissioning-waived"
+#define HG_KIND_COMMISSION_RECORDED "commissioning-recorded"
+#define HG_KIND_ACCESS_ISSUED       "access-issued"
+#define HG_KIND_ACCESS_ENDED        "access-ended"
+#define HG_KIND_SIGNED_IN           "signed-in"
 
 /* [{id,text}] of all statements, or only their ids. NULL: no memory. */
 json_t *hg_statements_json(bool has_text);

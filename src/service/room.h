@@ -51,6 +51,8 @@ struct hg_room_bad { /* messages that were dropped before the gate */
     struct hg_mono logged_at; /* one line at most every 10 s */
 };
 
+struct hg_com_room;
+
 struct hg_room {
     const struct hg_config_room *config; /* borrowed */
     size_t index;
@@ -72,6 +74,7 @@ struct hg_room {
     struct hg_room_bad bad;
     json_t *missed; /* newest notice that the broker did not get, or NULL */
     char fault[65]; /* code of the controller's latest fault */
+    struct hg_com_room *commission; /* commission_room.h; NULL: not read */
 };
 
 /* Text of an actor: "guest:g-7k2qf", "owner:uid=0", "gateway". */

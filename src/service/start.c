@@ -8,6 +8,7 @@
 #include "controllers/resolver.h"
 #include "journal/journal.h"
 #include "service/asks.h"
+#include "service/commission_room.h"
 #include "service/handlers.h"
 #include "service/head.h"
 #include "service/kinds.h"
@@ -288,6 +289,7 @@ void hg_service_end(struct hg_service *service)
     if (service->api != NULL)
         hg_api_server_close_all(service->api);
     hg_remote_end(service);
+    hg_com_end(service);
     hg_asks_free(service->asks);
     hg_link_free(service->link);
     service->link = NULL;

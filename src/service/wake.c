@@ -1,5 +1,6 @@
 /* Time: what a wake-up, a tick and the helpers' results bring. */
 #include "controllers/link.h"
+#include "service/commission_room.h"
 #include "service/handlers.h"
 #include "service/head.h"
 #include "service/loop.h"
@@ -72,6 +73,7 @@ void hg_service_tick(struct hg_service *service, bool is_whole_second)
     hg_access_tick(service);
     hg_show_tick(service);
     hg_head_tick(service);
+    hg_com_tick(service);
 }
 
 void hg_service_poll(struct hg_service *service)
