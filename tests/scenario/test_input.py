@@ -4,10 +4,9 @@ import json
 import random
 import time
 
-import paho.mqtt.client as paho
-
-from harness import (ROOT, SLOW, Client, Observer, Site, boottime, wait)
-from peers import Controller, Raw, guest, http, metrics, resident_kb
+from harness import ROOT, SLOW, Observer, Site, boottime, wait
+from peers import (Controller, Raw, guest, http, metrics, resident_kb,
+                   small_quarantine)
 
 LIMIT = 64 * 1024  # bytes of a message: contract 2
 
@@ -434,6 +433,7 @@ def test_input__an_open_door_is_believed_from_a_broken_message():
 
 def test_input__oversized_payloads_are_not_read():
     with Site() as site:
+        small_quarantine()
         site.start(sim_rooms=("heron", "otter"), speed=10)
         with Untouched(site):
             gateway = site.processes["gateway"]

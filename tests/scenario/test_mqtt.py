@@ -7,15 +7,13 @@ import math
 import os
 import signal
 import subprocess
-import threading
 import time
 
-import paho.mqtt.client as paho
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from harness import ROOT, SLOW, Observer, Sim, Site, boottime, rfc3339, wait
-from peers import Controller, Wire, guest, http, metrics, staff, wait_record
+from harness import ROOT, SLOW, Observer, Sim, Site, boottime, wait
+from peers import Controller, Wire, guest, http, metrics, staff
 
 LEVELS = {"info", "warning", "alarm"}
 
@@ -165,7 +163,8 @@ def test_mqtt__permits_expire_and_are_never_retained():
         started(site)
         wait(lambda: len(site.observer.permits("heron")) >= 4, "renewals")
         site.owner.call("heat.stop", room="heron")
-        site.sim.wait_off("heron")
+        wait(lambda: not site.observer.permits("heron")[-1][1]["heat"],
+             "the revoke")
         with site.observer.lock:
             permits = [m for m in site.observer.messages
                        if m[1].endswith("/permit")]

@@ -2,9 +2,8 @@
 import os
 import socket
 import ssl
-import urllib.request
 
-from harness import (SLOW, SUBPROTOCOL, Client, Observer, Sim, Site, wait)
+from harness import SLOW, Client, Site, wait
 from peers import Certificates, Raw, http, stay, tls_context
 
 

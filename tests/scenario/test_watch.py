@@ -6,7 +6,8 @@ import time
 
 from harness import (BIN, SLOW, Client, Loose, Site, boottime, merge,
                      wait)
-from peers import Raw, guest, metrics, resident_kb, staff
+from peers import (Raw, guest, metrics, resident_kb, small_quarantine,
+                   staff)
 
 
 def without_nulls(value):
@@ -155,6 +156,7 @@ def load_site(count):
 def test_watch__a_stalled_watcher_costs_nobody_anything():
     count = 200
     with load_site(count) as site:
+        small_quarantine()
         site.start(sim_rooms=("heron",), speed=10)
         gateway = site.processes["gateway"]
         token = site.client(site.owner.call(
@@ -233,6 +235,7 @@ def test_watch__a_stalled_watcher_costs_nobody_anything():
 def test_watch__who_never_reads_is_let_go():
     """Answers nobody reads are bounded too: ask and ask, never read."""
     with Site() as site:
+        small_quarantine()
         site.start(speed=10)
         gateway = site.processes["gateway"]
         manager = staff(site, "manager")
