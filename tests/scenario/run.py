@@ -11,7 +11,8 @@ from concurrent.futures import ThreadPoolExecutor
 
 HERE = os.path.dirname(os.path.abspath(__file__))
 FOLDERS = [HERE, os.path.join(os.path.dirname(HERE), "fault")]
-sys.path[:0] = FOLDERS
+OUTSIDE = os.path.join(os.path.dirname(HERE), "outside")
+sys.path[:0] = FOLDERS + [OUTSIDE]
 LIMIT_S = 150 * float(os.environ.get("HG_SLOW", "1"))
 
 
@@ -60,6 +61,8 @@ def main():
             folders = FOLDERS[1:]
         elif word == "--scenarios":
             folders = FOLDERS[:1]
+        elif word == "--outside":
+            folders = [OUTSIDE]
         else:
             words.append(word)
     items = [i for i in names(folders)
