@@ -167,6 +167,20 @@ static void take_lockout(struct hg_gate_memory *memory, const json_t *record)
         memory->lockouts |= HG_WHY_BIT(why);
 }
 
+/* Heat from the panel, as far as the cap lets it count. */
+static void take_local_start(const struct hg_service *service,
+                             struct hg_gate_memory *memory,
+                             const struct hg_room *room, const json_t *record)
+{
+    uint64_t cap_ms = room->config->policy.session_cap_ms;
+    uint64_t left_ms = left_of(service, record, cap_ms);
+
+    if (memory->is_local || left_ms == 0)
+        return; /* pressed again: nothing is extended */
+    memory->is_local = true;
+    memory->local_for_ms = cap_ms - left_ms;
+}
+
 /* People on the admin socket have no code that could end. */
 static bool is_local(const struct hg_actor *actor)
 {
@@ -222,6 +236,8 @@ static void take_record(struct hg_service *service, struct hg_replay *replay,
     else if (strcmp(kind, "plan-dropped") == 0 ||
              strcmp(kind, "plan-missed") == 0)
         memset(&replay->memory.plan, 0, sizeof(replay->memory.plan));
+    else if (strcmp(kind, "local-started") == 0)
+        take_local_start(service, &replay->memory, room, record);
     else if (strcmp(kind, "local-stopped") == 0)
         replay->memory.is_local = false;
     else if (strcmp(kind, "commissioned") == 0 &&

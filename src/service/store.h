@@ -105,9 +105,10 @@ HG_MUST_CHECK int hg_store_take_room(struct hg_store *store, const char *name,
 void hg_store_room_release(struct hg_store_room *room);
 
 /*
- * Reduce what is left of a check and of a rest. Pure. Same boot of the host:
- * by boot time; else by wall time when it was trusted then and is now; else
- * nothing can be proved: no check is left and the whole rest is.
+ * Reduce what is left of a check and of a rest, and let local heat grow older.
+ * Pure. Same boot of the host: by boot time; else by wall time when it was
+ * trusted then and is now; else nothing can be proved: no check is left, the
+ * whole rest is, and local heat is none.
  */
 void hg_store_pass_time(const struct hg_store_stamp *saved,
                         const struct hg_store_stamp *now,

@@ -212,6 +212,8 @@ void hg_store_text_add_room(struct hg_store_text *text,
         put_plan(text, &memory->plan);
     if (memory->last.has_one)
         put_last(text, &memory->last);
+    if (memory->is_local)
+        put_u64(text, "local_for_ms", memory->local_for_ms);
     put_opaque(text, "warm_up", room->warm_up);
     put_opaque(text, "energy", room->energy);
     close_object(text);
@@ -445,6 +447,8 @@ int hg_store_room_from_json(const json_t *json, struct hg_store_room *ret_room,
     get_check(&reading, json, &room.memory);
     get_plan(&reading, json, &room.memory.plan);
     get_last(&reading, json, &room.memory.last);
+    room.memory.is_local =
+        get_some_u64(&reading, json, "local_for_ms", &room.memory.local_for_ms);
     if (reading.bad != NULL) {
         *ret_what = reading.bad;
         return HG_ERR_CORRUPT;

@@ -106,10 +106,14 @@ void hg_store_pass_time(const struct hg_store_stamp *saved,
 
     if (!passed_ms(saved, now, &passed)) {
         memory->check_left_ms = 0;
+        memory->is_local = false; /* rather an alarm than heat without end */
+        memory->local_for_ms = 0;
         return;
     }
     memory->check_left_ms = hg_sat_sub_u64(memory->check_left_ms, passed);
     memory->rest_left_ms = hg_sat_sub_u64(memory->rest_left_ms, passed);
+    if (memory->is_local)
+        memory->local_for_ms = hg_sat_add_u64(memory->local_for_ms, passed);
 }
 
 int hg_store_take_room(struct hg_store *store, const char *name,

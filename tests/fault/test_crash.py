@@ -120,6 +120,66 @@ def test_fault__killed_at_each_call_of_the_helpers_a_grant_is_whole_or_not():
         sweep(place)
 
 
+def die_after(site, ask):
+    """Ask, and kill the gateway in the moment of the answer."""
+    gateway = site.processes["gateway"]
+    answer = ask()
+    gateway.kill()
+    gateway.wait()
+    site.processes.pop("gateway")
+    return answer
+
+
+def test_fault__killed_right_after_an_answer_nothing_answered_is_lost():
+    with quick_site() as site:
+        begin(site)
+        for _ in range(6):
+            die_after(site, lambda: sign(site.owner))
+            assert last_check_is_unused(site), "a signed check is lost"
+            again(site)
+            grant = die_after(site, lambda: site.heat(site.owner, "heron"))
+            assert grant["heat_id"] in [
+                r["heat_id"] for r in site.journal(kind="heat-granted")]
+            again(site)
+            refused = len(site.journal(kind="heat-refused"))
+            site.owner.refused("heat.start", room="heron", target_c=80,
+                               duration_min=60)
+            # answered before it is on the disk: nothing depends on it
+            wait(lambda: len(site.journal(kind="heat-refused")) > refused,
+                 "the refusal's record")
+            site.sim.wait_off("heron", LEASE_S)
+        judge(site)
+
+
+def test_fault__killed_right_after_an_answer_codes_and_lockouts_hold():
+    with quick_site() as site:
+        begin(site)
+        for number in range(4):
+            issued = die_after(site, lambda: site.owner.call(
+                "staff.issue", role="manager", rooms=["heron"]))
+            again(site)
+            assert site.client(issued["code"]).who["role"] == "manager"
+            die_after(site, lambda: site.owner.call("lockout.set",
+                      room="heron", lockout="locked-out", note=f"{number}"))
+            again(site)
+            assert site.owner.rooms["heron"]["lockouts"] == ["locked-out"]
+            die_after(site, lambda: site.owner.call("lockout.clear",
+                      room="heron", lockout="locked-out", note=f"{number}"))
+            again(site)
+            assert site.owner.rooms["heron"]["lockouts"] == []
+            die_after(site, lambda: site.owner.call("staff.revoke",
+                                                    id=issued["id"]))
+            again(site)
+            assert site.client().refused(
+                "hello", code=issued["code"]).code == 1002
+        for kind in ("lockout-set", "lockout-cleared"):
+            notes = [r["note"] for r in site.journal(kind=kind)]
+            assert notes == ["0", "1", "2", "3"], (kind, notes)
+        assert len(site.journal(kind="access-issued")) == 4
+        assert len(site.journal(kind="access-ended")) == 4
+        judge(site)
+
+
 def test_fault__sigterm_in_a_storm_leaves_in_order():
     with quick_site() as site:
         begin(site)
@@ -189,3 +249,45 @@ def test_fault__stopped_longer_than_its_lease_it_wakes_up_harmless():
             {"check-missing"}
         second = heat_on(site)
         judge(site, [grant["heat_id"], second["heat_id"]])
+
+
+def test_fault__restart_in_local_heat_is_no_alarm():
+    """Heat started at the panel stays nobody's concern over a restart, after
+    an orderly end and after a sudden one."""
+    with quick_site() as site:
+        begin(site)
+        site.sim.do("heron local start")
+        site.sim.wait_on("heron")
+        site.owner.see("heron", lambda s: s["heater"] == "on", "heat reported")
+        wait(lambda: site.journal(kind="local-started"), "its record")
+        for how in (signal.SIGTERM, signal.SIGKILL):
+            site.kill("gateway", how)
+            again(site)
+            site.owner.see("heron", lambda s: s["heater"] == "on", "heat")
+            assert "already-heating" in site.owner.refused(
+                "heat.start", room="heron", target_c=80,
+                duration_min=60).reasons, how
+        # unbidden is two leases, counted from a lease after the start
+        until = boottime() + 3 * LEASE_S + 2
+        wait(lambda: boottime() > until or
+             site.owner.rooms["heron"]["lockouts"], "three leases", 30)
+        assert site.owner.rooms["heron"]["lockouts"] == []
+        judge(site)
+
+
+def test_fault__local_start_just_before_a_crash_is_known_after_it():
+    with quick_site() as site:
+        begin(site)
+        rooms = os.path.join(site.config["state_dir"], "rooms.json")
+        boot = site.sim.truth("heron")["boot"]
+        wait(lambda: os.path.exists(rooms) and boot in open(rooms).read(),
+             "this boot of the controller to be saved")
+        site.sim.do("heron local start")
+        wait(lambda: site.journal(kind="local-started"), "its record",
+             every=0.001)
+        site.kill("gateway", signal.SIGKILL)
+        again(site)
+        site.owner.see("heron", lambda s: s["heater"] == "on", "heat")
+        assert "already-heating" in site.owner.refused(
+            "heat.start", room="heron", target_c=80, duration_min=60).reasons
+        judge(site)

@@ -288,6 +288,8 @@ static void fill_room(struct hg_store_room *room, const char *name)
     text_into(memory->last.heat_id, HG_ID_BYTES, "h-0");
     memory->last.ended_at_ms = 1767225600004;
     memory->last.end = HG_WHY_TIME_UP;
+    memory->is_local = true;
+    memory->local_for_ms = 90000;
 }
 
 struct source {
@@ -465,12 +467,21 @@ static void test_store__lets_time_pass_over_a_restart(void **state)
         struct hg_store_stamp now = stamp(row[i].boot_now, row[i].mono_now,
                                           row[i].wall_now, row[i].trusted_now);
         struct hg_gate_memory memory = { .check_left_ms = 1000,
-                                         .rest_left_ms = 2000 };
+                                         .rest_left_ms = 2000,
+                                         .is_local = true,
+                                         .local_for_ms = 500 };
+        /* the check tells how much had passed, unless nothing was proved */
+        bool is_proved = row[i].rest_left < 2000 || row[i].check_left > 0;
 
         hg_store_pass_time(&then, &now, &memory);
 
         HG_CHECK_EQ_U64(row[i].label, memory.check_left_ms, row[i].check_left);
         HG_CHECK_EQ_U64(row[i].label, memory.rest_left_ms, row[i].rest_left);
+        /* nobody knows how long it had been on: then it is not on */
+        HG_CHECK_EQ(row[i].label, memory.is_local, is_proved);
+        if (is_proved && row[i].check_left > 0)
+            HG_CHECK_EQ_U64(row[i].label, memory.local_for_ms,
+                            500 + 1000 - row[i].check_left);
     }
 }
 
