@@ -10,6 +10,7 @@
 #include "journal/files.h"
 #include "journal/journal.h"
 #include "journal/line.h"
+#include <dirent.h>
 #include <fcntl.h>
 #include <sys/stat.h>
 #include <unistd.h>
@@ -26,10 +27,16 @@ int LLVMFuzzerInitialize(int *argc, char ***argv);
 
 static void remove_folder(void)
 {
-    char command[128];
+    DIR *entries = opendir(folder);
+    struct dirent *entry;
 
-    (void)snprintf(command, sizeof(command), "rm -rf '%s'", folder);
-    if (system(command) != 0)
+    while (entries != NULL && (entry = readdir(entries)) != NULL) {
+        if (strcmp(entry->d_name, ".") != 0 && strcmp(entry->d_name, "..") != 0)
+            (void)unlinkat(dirfd(entries), entry->d_name, 0);
+    }
+    if (entries != NULL)
+        (void)closedir(entries);
+    if (rmdir(folder) != 0)
         fprintf(stderr, "could not remove %s\n", folder);
 }
 
