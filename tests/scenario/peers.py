@@ -281,13 +281,15 @@ class Controller:
     """Publishes telemetry of one room like a well-behaved controller, every
     period_s, from the members of `reading`; follows nothing."""
 
-    def __init__(self, site, observer, room, period_s=0.4, boot="b001"):
+    def __init__(self, site, observer, room, period_s=0.4, boot="b001",
+                 online=True):
         self.observer, self.room, self.boot = observer, room, boot
         self.seq, self.start = 0, time.monotonic()
         self.reading = {"air_c": 20.0, "door": "closed", "heater": "off"}
         self.stopped = threading.Event()
         self.lock = threading.Lock()
-        self.online(True)
+        if online:
+            self.online(True)
         self.say()
         self.thread = threading.Thread(target=self._run, args=(period_s,),
                                        daemon=True)
@@ -308,6 +310,26 @@ class Controller:
         message = self.message(**change)
         self.observer.publish(f"{ROOT}/{self.room}/telemetry", message)
         return message
+
+    def event(self, name, retain=False, **change):
+        with self.lock:
+            self.seq += 1
+            message = {"v": 1, "boot": self.boot, "seq": self.seq,
+                       "event": name}
+        message.update(change)
+        self.observer.publish(f"{ROOT}/{self.room}/event", message,
+                              retain=retain)
+        return message
+
+    def check(self, client):
+        """Open and close the door, then sign as this client."""
+        client.watch(self.room)
+        for door in ("open", "closed"):
+            self.reading["door"] = door
+            client.see(self.room, lambda s: s["door"] == door, door)
+        opened = client.call("check.open", room=self.room)
+        return client.call("check.sign", check=opened["check"],
+                           agreed=[s["id"] for s in opened["statements"]])
 
     def online(self, value):
         self.observer.publish(f"{ROOT}/{self.room}/online",

@@ -577,14 +577,7 @@ def test_mqtt__a_followed_serial_above_ours_raises_the_epoch():
             with open(site.config["state_dir"] + "/epoch") as file:
                 return int(file.read()) > 300
         wait(epoch, "the epoch to rise")
-        # look in by hand
-        controller.reading["door"] = "open"
-        owner.see("heron", lambda s: s["door"] == "open", "open")
-        controller.reading["door"] = "closed"
-        owner.see("heron", lambda s: s["door"] == "closed", "closed")
-        opened = owner.call("check.open", room="heron")
-        owner.call("check.sign", check=opened["check"],
-                   agreed=[s["id"] for s in opened["statements"]])
+        controller.check(owner)
         site.heat(owner, "heron")
         permits = wait(lambda: [m for _, m in site.observer.permits("heron")
                                 if m["heat"]], "a permit")
@@ -612,6 +605,104 @@ def test_mqtt__the_journal_head_is_published_and_kept():
              os.path.join(site.config["state_dir"], "journal"), path],
             stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
         assert done.returncode == 0, done.stdout
+
+
+def test_mqtt__a_controller_that_never_said_online_is_offline():
+    with Site() as site:
+        site.start(sim_rooms=("otter",))
+        controller = Controller(site, site.observer, "heron", online=False)
+        site.owner.see("heron", lambda s: s["fresh"], "fresh")
+        assert "controller-offline" in site.owner.rooms["heron"]["reasons"]
+        controller.online(True)
+        site.owner.see("heron", lambda s: "controller-offline" not in
+                       s["reasons"], "online")
+
+
+def heating_by_hand(site):
+    """A heat in a room whose telemetry the scenario writes."""
+    controller = Controller(site, site.observer, "heron")
+    controller.reading["door_count"] = 5
+    site.owner.see("heron", lambda s: s["fresh"], "fresh")
+    controller.check(site.owner)
+    site.heat(site.owner, "heron")
+    site.owner.see("heron", lambda s: s["phase"] == "heating", "heating")
+    return controller
+
+
+def test_mqtt__a_risen_door_count_is_an_open_door():
+    with Site() as site:
+        site.start(sim_rooms=("otter",))
+        controller = heating_by_hand(site)
+        count = len(site.observer.permits("heron"))
+        controller.reading["door_count"] = 6  # while "closed" all the time
+        wait(lambda: [m for _, m in site.observer.permits("heron")[count:]
+                      if not m["heat"] and m["reason"] == "door-open"],
+             "the revoke")
+        site.owner.call("heat.stop", room="heron")
+        controller.check(site.owner)
+        site.owner.see("heron", lambda s: s["check"]["state"] == "valid",
+                       "valid")
+        controller.reading["door_count"] = 7
+        site.owner.see("heron", lambda s: s["check"]["state"] == "void",
+                       "void")
+
+
+def test_mqtt__power_without_a_permit_is_a_welded_contactor():
+    with Site() as site:
+        site.start(sim_rooms=("otter",))
+        controller = Controller(site, site.observer, "heron")
+        site.owner.see("heron", lambda s: s["fresh"], "fresh")
+        # 5 % of 6 kW are 300 W: below that is standby
+        controller.reading["power_w"] = 290
+        start = boottime()
+        wait(lambda: boottime() > start + 12, "more than two leases", 30)
+        assert site.owner.call("room.state", room="heron")["lockouts"] == []
+        controller.reading["power_w"] = 310  # though "heater" says "off"
+        site.owner.see("heron", lambda s: s["lockouts"] ==
+                       ["heater-unbidden"], "heater-unbidden", 20)
+        alarm = wait(lambda: [n for n in site.observer.notices("heron")
+                              if n["level"] == "alarm"], "the alarm")
+        assert any("heater-unbidden" in n["code"] + n["text"]
+                   for n in alarm), alarm
+
+
+def test_mqtt__the_panel_button_proves_once_and_only_live():
+    with Site() as site:
+        site.config["rooms"]["heron"]["check_evidence"] = "panel"
+        site.start_broker()
+        before = Observer(site.broker_port)
+        site.closers.append(before.close)
+        before.publish(f"{ROOT}/heron/event",
+                       {"v": 1, "boot": "b001", "seq": 1,
+                        "event": "room-check"}, retain=True)
+        site.start_gateway()
+        site.observer = site.observe()
+        owner = site.owner = site.admin()
+        controller = Controller(site, before, "heron")
+        owner.watch("heron")
+        owner.see("heron", lambda s: s["fresh"], "fresh")
+
+        def satisfied():
+            return owner.call("check.open",
+                              room="heron")["evidence"]["satisfied"]
+        assert not satisfied(), "a retained event is no evidence"
+        controller.event("room-check", retain=True)
+        controller.say()
+        rev = owner.rooms["heron"]["rev"]
+        owner.see("heron", lambda s: s["rev"] > rev + 1, "it to be read")
+        assert not satisfied(), "retained while the gateway listens"
+        pressed = controller.event("room-check")
+        wait(satisfied, "the button")
+        opened = owner.call("check.open", room="heron")
+        owner.call("check.sign", check=opened["check"],
+                   agreed=[s["id"] for s in opened["statements"]])
+        for _ in range(2):  # replayed: QoS 1 may, an attacker will
+            before.publish(f"{ROOT}/heron/event", pressed)
+        rev = owner.rooms["heron"]["rev"]
+        owner.see("heron", lambda s: s["rev"] > rev + 2, "them to be read")
+        opened = owner.call("check.open", room="heron")
+        assert not opened["evidence"]["satisfied"], \
+            "one press serves one signature"
 
 
 def test_mqtt__another_topic_root():
