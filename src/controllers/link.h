@@ -83,7 +83,7 @@ struct hg_link_message {
     bool is_retained; /* proves nothing */
     bool is_own;      /* on <root>/gateway: we published it ourselves */
     const char *mac;  /* user property "mac"; NULL: none; "": several */
-    const char *response_topic; /* or NULL; a topic name without wildcards */
+    const char *response_topic; /* NULL: none; "": no topic to publish to */
     const void *correlation;    /* or NULL */
     size_t correlation_len;
 };

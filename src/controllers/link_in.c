@@ -131,8 +131,9 @@ void hg_link_take_message(struct mosquitto *mosq, void *ctx,
     }
     read_extras(properties, &extras);
     m.mac = extras.has_several_macs ? "" : extras.mac;
-    if (is_publishable(extras.response_topic))
-        m.response_topic = extras.response_topic;
+    if (extras.response_topic != NULL)
+        m.response_topic =
+            is_publishable(extras.response_topic) ? extras.response_topic : "";
     m.correlation = extras.correlation;
     m.correlation_len = extras.correlation_len;
     hand_over(link, &m);

@@ -5,6 +5,7 @@
 #include "controllers/link.h"
 #include "service/metrics.h"
 #include "service/service.h"
+#include "service/wot.h"
 #include <math.h>
 #include <openssl/rand.h>
 #include <stdio.h>
@@ -261,6 +262,13 @@ static char *backend_metrics(void *ctx)
     return hg_metrics_text(ctx);
 }
 
+static char *backend_wot(void *ctx)
+{
+    const struct hg_service *service = ctx;
+
+    return hg_wot_text(service->config);
+}
+
 static bool backend_bearer_may(void *ctx, const char *token)
 {
     struct hg_service *service = ctx;
@@ -288,6 +296,7 @@ struct hg_api_backend hg_handlers_backend(struct hg_service *service)
     backend.view_key = backend_view_key;
     backend.healthz = backend_healthz;
     backend.metrics = backend_metrics;
+    backend.wot = backend_wot;
     backend.bearer_may = backend_bearer_may;
     return backend;
 }

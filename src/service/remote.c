@@ -42,6 +42,8 @@ static void on_send(void *ctx, const char *text, size_t len)
     struct hg_service *service = remote->service;
     struct hg_link_publication what;
 
+    if (remote->topic[0] == '\0')
+        return;
     memset(&what, 0, sizeof(what));
     what.topic = remote->topic;
     what.payload = text;
@@ -88,7 +90,11 @@ static void on_admit(void *ctx, struct hg_api_caller *caller,
     hg_api_caller_sign_in(caller, &actor, who);
 }
 
-/* Contract 7: never under our own root, where controllers listen. */
+/*
+ * Contract 7: never under our own root, where controllers listen. Without a
+ * response topic nobody is answered, but the request is obeyed: a client that
+ * cannot send one shall be able to stop a heat.
+ */
 static bool is_usable(const struct hg_service *service,
                       const struct hg_link_message *message)
 {
@@ -96,8 +102,12 @@ static bool is_usable(const struct hg_service *service,
     const char *topic = message->response_topic;
     size_t len = strlen(root);
 
-    return !message->is_retained && topic != NULL && topic[0] != '\0' &&
-           topic[0] != '$' && strlen(topic) <= RESPONSE_TOPIC_MAX &&
+    if (message->is_retained)
+        return false;
+    if (topic == NULL)
+        return true;
+    return topic[0] != '\0' && topic[0] != '$' &&
+           strlen(topic) <= RESPONSE_TOPIC_MAX &&
            message->correlation_len <= CORRELATION_MAX &&
            !(strncmp(topic, root, len) == 0 &&
              (topic[len] == '/' || topic[len] == '\0'));
@@ -112,8 +122,9 @@ static struct hg_remote *make(struct hg_service *service,
     if (remote == NULL)
         return NULL;
     remote->service = service;
-    memcpy(remote->topic, message->response_topic,
-           strlen(message->response_topic));
+    if (message->response_topic != NULL)
+        memcpy(remote->topic, message->response_topic,
+               strlen(message->response_topic));
     if (message->correlation_len > 0)
         memcpy(remote->correlation, message->correlation,
                message->correlation_len);
