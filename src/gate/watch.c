@@ -37,11 +37,10 @@ static bool is_air_possible(const struct hg_reading *reading)
 static bool is_step_possible(int32_t from_mc, int32_t to_mc, uint64_t dt_ms)
 {
     int64_t step = (int64_t)to_mc - from_mc;
-    /* dt is below the age of stale data, which fits 32 bits */
-    int64_t allowed =
-        HG_AIR_STEP_MC + (int64_t)dt_ms * HG_AIR_RATE_MC_PER_S / 1000;
+    uint64_t size = (uint64_t)(step < 0 ? -step : step);
 
-    return step <= allowed && -step <= allowed;
+    /* dt is below the age of stale data; unsigned, it is defined for any */
+    return size <= HG_AIR_STEP_MC + dt_ms * HG_AIR_RATE_MC_PER_S / 1000;
 }
 
 static void watch_sensor(struct hg_turn *turn, const struct hg_reading *reading,
@@ -295,12 +294,13 @@ static hg_why_set cause_of(const struct hg_turn *turn, enum hg_why what)
 void hg_watch_clear(struct hg_turn *turn)
 {
     const struct hg_event *event = turn->event;
-    enum hg_why what = event->lockout.what;
     struct hg_effect *effect;
+    enum hg_why what;
     hg_why_set cause;
 
     if (!may_touch(turn))
         return;
+    what = event->lockout.what;
     if (!(turn->state->lockouts & HG_WHY_BIT(what))) {
         hg_turn_answer(turn, event->asker.request, HG_VERDICT_UNKNOWN, 0);
         return;
