@@ -18,16 +18,24 @@ struct scope {
     enum hg_door_rule door_rule;
 };
 
-/* smaller than explore's: a cycle search visits most states twice */
+/* each is a mix of several of explore's, started connected */
 static const struct scope scopes[] = {
-    { "door", HEAT | LINKS, true, false, HG_EVIDENCE_DOOR_CYCLE,
-      HG_DOOR_RULE_HOLD },
-    { "change", (HEAT & ~A(DOOR)) | A(START_LONG) | A(CHANGE_LONG), true, false,
-      HG_EVIDENCE_PLACE_CODE, HG_DOOR_RULE_HOLD },
-    { "restart", (HEAT & ~A(DOOR)) | LINKS | A(JOURNAL) | A(RESTART), true,
-      false, HG_EVIDENCE_PLACE_CODE, HG_DOOR_RULE_END },
-    { "far-end", (HEAT & ~A(DOOR)) | A(DELIVER) | A(DELIVER_OLD), true, true,
-      HG_EVIDENCE_PLACE_CODE, HG_DOOR_RULE_HOLD },
+    { "door",
+      HEAT | LINKS | A(FLICK) | A(TELL_HALF) | A(TELL_DOOR_NULL) |
+          A(TELL_LATE) | A(START_LONG) | A(LEAP),
+      true, false, HG_EVIDENCE_DOOR_CYCLE, HG_DOOR_RULE_HOLD },
+    { "change",
+      HEAT | A(START_LONG) | A(START_GUEST) | A(CHANGE_LONG) | A(CHANGE_SHORT) |
+          A(LEAP),
+      true, false, HG_EVIDENCE_PLACE_CODE, HG_DOOR_RULE_HOLD },
+    { "restart",
+      (HEAT & ~A(DOOR)) | LINKS | A(JOURNAL) | A(RESTART) | A(SHUTDOWN) |
+          A(PLAN) | A(LOCK) | A(UNLOCK),
+      true, false, HG_EVIDENCE_PLACE_CODE, HG_DOOR_RULE_END },
+    { "far-end",
+      HEAT | A(LINK) | A(PRESENCE) | A(RESTART) | A(DELIVER) | A(DELIVER_OLD) |
+          A(DELIVER_KEEP),
+      true, true, HG_EVIDENCE_PLACE_CODE, HG_DOOR_RULE_HOLD },
 };
 
 #define WORDS (sizeof(struct world) / 8)
@@ -112,8 +120,8 @@ static void grow(void)
     table.slot = must(calloc(slots, sizeof(*table.slot)));
     table.slots = slots;
     table.room = slots / 2;
-    table.packed = must(
-        realloc(table.packed, (size_t)table.room * sizeof(*table.packed)));
+    table.packed =
+        must(realloc(table.packed, (size_t)table.room * sizeof(*table.packed)));
     for (uint32_t n = 0; n < table.count; n++) {
         uint64_t hash = hash_of(table.packed[n], length_of(table.packed[n]));
         uint32_t i = (uint32_t)hash & (slots - 1);
@@ -157,7 +165,8 @@ uint32_t room_first(void)
         fprintf(stderr, "room: HG_SPIN_SCOPE names no scope\n");
         exit(2);
     }
-    table.policy = world_policy();
+    table.policy = getenv("HG_SPIN_MEDIUM") == NULL ? world_policy()
+                                                    : world_policy_medium();
     table.policy.evidence = table.scope->evidence;
     table.policy.door_rule = table.scope->door_rule;
     world_init(&table.policy, table.scope->has_channel, &world);
@@ -173,25 +182,34 @@ uint32_t room_first(void)
 
 int room_actions(void)
 {
-    return WORLD_ACTION_COUNT;
+    return __builtin_popcountll(table.scope->actions);
 }
 
-struct room_step room_apply(uint32_t at, int action)
+/* The nth action of the scope. */
+static enum world_action action_of(int nth)
 {
+    int action = 0;
+
+    while (!(table.scope->actions >> action & 1) || nth-- > 0)
+        action++;
+    return (enum world_action)action;
+}
+
+struct room_step room_apply(uint32_t at, int nth)
+{
+    enum world_action action = action_of(nth);
     struct room_step step;
     struct world world;
     const char *broken;
 
     memset(&step, 0, sizeof(step));
     step.at = at;
-    if (!(table.scope->actions >> action & 1))
-        return step;
     unpack(table.packed[at], &world);
-    if (!world_apply(&table.policy, &world, (enum world_action)action, &broken))
+    if (!world_apply(&table.policy, &world, action, &broken))
         return step;
     step.is_done = true;
-    step.is_tick = action == DO_TICK;
-    step.is_told = action == DO_TELL;
+    step.is_tick = action == DO_TICK || action == DO_LEAP;
+    step.is_told = action == DO_TELL || action == DO_TELL_DOOR_NULL;
     step.is_stop = action == DO_STOP;
     step.is_live = world.state.permit.is_live || world.monitor.is_lent;
     step.is_heat =
@@ -199,8 +217,7 @@ struct room_step room_apply(uint32_t at, int action)
         hg_follower_may_heat(&world.follower, world.now.mono.ms) != 0;
     if (broken != NULL) {
         step.is_broken = true;
-        printf("room: %s after %s\n", broken,
-               world_action_name((enum world_action)action));
+        printf("room: %s after %s\n", broken, world_action_name(action));
     }
     world_rebase(&table.policy, &world);
     step.at = number_of(&world);

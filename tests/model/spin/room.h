@@ -26,9 +26,9 @@ struct room_step {
  * HG_SPIN_SCOPE; an unknown name ends the program with status 2.
  */
 uint32_t room_first(void);
-/* How many actions there are: 0 … room_actions() - 1. */
+/* How many actions the scope has: 0 … room_actions() - 1. */
 int room_actions(void);
 /* Apply an action; broken rules are printed. */
-struct room_step room_apply(uint32_t at, int action);
+struct room_step room_apply(uint32_t at, int nth);
 
 #endif

@@ -7,10 +7,11 @@
  * fair but what a property asks for.
  */
 c_decl {
-#include "room.h"
+\#include "room.h"
 };
 
 int at;       /* number of the present world */
+int actions;  /* how many the scope has */
 bool live;    /* a permit is live after the latest step */
 bool heat;    /* the far end may heat */
 bool ticked;  /* the latest step let time pass */
@@ -22,13 +23,17 @@ active proctype room()
 {
     int action;
 
-    d_step { c_code { now.at = (int)room_first(); } }
+    d_step {
+        c_code {
+            now.at = (int)room_first();
+            now.actions = room_actions();
+        }
+    }
     do
     :: atomic {
         action = 0;
-        /* WORLD_ACTION_COUNT is at most 64: see explore.c's masks */
         do
-        :: c_expr { Proom->action + 1 < room_actions() } -> action++
+        :: action + 1 < actions -> action++
         :: break
         od;
         c_code {
@@ -55,7 +60,10 @@ ltl ends { [] (([] <> ticked) -> <> !live) }
 ltl silence { (([] <> ticked) && (<> [] !told)) -> <> [] !live }
 /* I2: when the gate lends nothing any more, the far end goes cold for good */
 ltl cold { (([] <> ticked) && (<> [] !live)) -> <> [] !heat }
-/* controls: these have to be found false, or the three above say nothing */
+/* controls: these have to be found false, or nothing above is proved */
 ltl control_lent { [] !live }
 ltl control_heat { [] !heat }
+/* a revoke may be lost: heat outlives the permit, until its lease is over */
+ltl control_lease { [] (heat -> live) }
+/* and when time stands still, so does everything */
 ltl control_time { [] (live -> <> !live) }
