@@ -192,7 +192,8 @@ static void run_timers(struct hg_simctl *ctl)
         ctl->door_until_ms = 0;
     }
     if (!has(ctl, HG_SIMCTL_DOOR_CHATTER)) {
-        set_switch(ctl, ctl->is_door_open);
+        set_switch(ctl,
+                   ctl->is_door_open != has(ctl, HG_SIMCTL_DOOR_SWAPPED));
     } else if (ctl->now_ms >= ctl->chatter_ms) {
         ctl->chatter_ms = ctl->now_ms + CHATTER_MS;
         set_switch(ctl, !ctl->is_switch_open);

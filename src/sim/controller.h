@@ -45,7 +45,10 @@
     X(POWER_LOST, "power-lost")             /* no mains: no heat, no link */   \
     X(DOOR_GONE, "door-gone")               /* door null, circuit open */      \
     X(DOOR_CHATTER, "door-chatter")         /* the switch flickers */          \
-    X(BAD_MAC, "bad-mac")                   /* signs with a wrong key */
+    X(BAD_MAC, "bad-mac")                   /* signs with a wrong key */       \
+    X(DOOR_SWAPPED, "door-swapped")         /* contact the wrong way round */ \
+    X(NO_METER, "no-meter")                 /* no energy_wh member */          \
+    X(NO_POWER, "no-power")                 /* no power_w member */
 
 enum hg_simctl_fault_index {
 #define HG_SIMCTL_INDEX(name, word) HG_SIMCTL_FAULT_INDEX_##name,
