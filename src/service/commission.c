@@ -333,17 +333,16 @@ static void settle_door(struct hg_commission *com,
         mark(com, sight, HG_COM_STEP_DOOR, door_fault(com->read));
 }
 
+/* Only readings that come well after the word count. */
 static void watch_door(struct hg_commission *com,
-                       const struct hg_com_sight *sight, bool is_reading)
+                       const struct hg_com_sight *sight)
 {
-    bool is_old =
-        hg_mono_since(sight->at.mono, com->watch.since) >= HG_COM_SETTLE_MS;
+    uint64_t for_ms = hg_mono_since(sight->at.mono, com->watch.since);
 
-    if (com->watch.phase != HG_COM_PHASE_DOOR)
+    if (com->watch.phase != HG_COM_PHASE_DOOR || for_ms < HG_COM_SETTLE_MS)
         return;
-    if (sight->is_fresh && sight->reading->door == door_wanted(com->said))
-        settle_door(com, sight);
-    else if (is_old && is_reading)
+    if (sight->reading->door == door_wanted(com->said) ||
+        for_ms >= HG_COM_GIVE_UP_MS)
         settle_door(com, sight);
 }
 
@@ -364,8 +363,7 @@ enum hg_com_fault hg_com_say_door(struct hg_commission *com,
         memset(com->read, 0, sizeof(com->read));
     com->said++;
     begin_watch(com, sight, HG_COM_STEP_DOOR, HG_COM_PHASE_DOOR);
-    watch_door(com, sight, false);
-    return com->step[HG_COM_STEP_DOOR].fault;
+    return HG_COM_OK;
 }
 
 /* What must hold before a heat is watched. */
@@ -384,7 +382,7 @@ static enum hg_com_fault before_heat(const struct hg_commission *com,
         return HG_COM_BEFORE;
     if (step == HG_COM_STEP_CUT && !sight->at.wall.is_trusted)
         return HG_COM_CLOCK;
-    if (sight->is_permit)
+    if (sight->is_remote)
         return HG_COM_REMOTE_HEAT;
     if (sight->reading->door == HG_DOOR_UNKNOWN)
         return HG_COM_DOOR_UNKNOWN;
@@ -392,6 +390,18 @@ static enum hg_com_fault before_heat(const struct hg_commission *com,
         return HG_COM_DOOR_OPEN;
     return step == HG_COM_STEP_HEAT && is_on(sight) ? HG_COM_HEATER_ON
                                                     : HG_COM_OK;
+}
+
+/* No permit of ours can move the heater any more. */
+static void leave_quiet(struct hg_commission *com,
+                        const struct hg_com_sight *sight)
+{
+    if (com->watch.phase != HG_COM_PHASE_QUIET || sight->is_echo)
+        return;
+    enter(com, sight,
+          com->watch.step == HG_COM_STEP_CUT && is_on(sight)
+              ? HG_COM_PHASE_OPEN
+              : HG_COM_PHASE_START);
 }
 
 enum hg_com_fault hg_com_watch(struct hg_commission *com,
@@ -403,9 +413,8 @@ enum hg_com_fault hg_com_watch(struct hg_commission *com,
     forget(com, step);
     if (fault != HG_COM_OK)
         return mark(com, sight, step, fault);
-    begin_watch(com, sight, step, HG_COM_PHASE_START);
-    if (step == HG_COM_STEP_CUT && is_on(sight))
-        enter(com, sight, HG_COM_PHASE_OPEN);
+    begin_watch(com, sight, step, HG_COM_PHASE_QUIET);
+    leave_quiet(com, sight);
     return HG_COM_OK;
 }
 
@@ -417,6 +426,7 @@ static enum hg_com_fault too_long(const struct hg_commission *com,
     uint64_t for_ms = hg_mono_since(sight->at.mono, watch->since);
 
     switch (watch->phase) {
+    case HG_COM_PHASE_QUIET:
     case HG_COM_PHASE_START:
         return for_ms >= HG_COM_PATIENCE_MS ? HG_COM_NOT_STARTED : HG_COM_OK;
     case HG_COM_PHASE_RISE:
@@ -447,6 +457,12 @@ static enum hg_com_fault watch_heat(struct hg_commission *com,
                                              : HG_COM_DOOR_UNKNOWN;
     if (see_air(sight) != HG_COM_OK)
         return HG_COM_SENSOR_GONE;
+    if (watch->phase == HG_COM_PHASE_QUIET) {
+        if (is_on(sight) && watch->step == HG_COM_STEP_HEAT)
+            return HG_COM_HEATER_ON;
+        leave_quiet(com, sight);
+        return HG_COM_OK;
+    }
     if (watch->phase == HG_COM_PHASE_START && is_on(sight)) {
         enter(com, sight,
               watch->step == HG_COM_STEP_HEAT ? HG_COM_PHASE_RISE
@@ -560,6 +576,7 @@ static enum hg_com_fault watch_cut(struct hg_commission *com,
         return see_stay(com, sight);
     case HG_COM_PHASE_AFTER:
         return see_after(com, sight);
+    case HG_COM_PHASE_QUIET:
     case HG_COM_PHASE_START:
     case HG_COM_PHASE_RISE:
     case HG_COM_PHASE_DOOR:
@@ -576,11 +593,13 @@ static enum hg_com_fault watch_reading(struct hg_commission *com,
 
     if (strcmp(watch->boot, sight->reading->boot) != 0)
         return HG_COM_REBOOTED;
-    if (sight->is_permit && watch->step != HG_COM_STEP_DOOR)
+    if (watch->step == HG_COM_STEP_DOOR)
+        return HG_COM_OK;
+    if (sight->is_remote)
         return HG_COM_REMOTE_HEAT;
     if (watch->step == HG_COM_STEP_HEAT)
         return watch_heat(com, sight);
-    return watch->step == HG_COM_STEP_CUT ? watch_cut(com, sight) : HG_COM_OK;
+    return watch_cut(com, sight);
 }
 
 bool hg_com_see(struct hg_commission *com, const struct hg_com_sight *sight,
@@ -601,8 +620,8 @@ bool hg_com_see(struct hg_commission *com, const struct hg_com_sight *sight,
         fault = HG_COM_NO_DATA;
     if (fault != HG_COM_OK)
         mark(com, sight, step, fault);
-    else if (step == HG_COM_STEP_DOOR)
-        watch_door(com, sight, is_reading);
+    else if (step == HG_COM_STEP_DOOR && is_reading)
+        watch_door(com, sight);
     return com->watch.step != step;
 }
 

@@ -28,8 +28,10 @@
 #define HG_COM_OPEN_MS 5000
 /* what the heater does after the door was closed is looked at so long */
 #define HG_COM_AFTER_MS 10000
+/* what was sent before the door was said to be so may still come: not used */
+#define HG_COM_SETTLE_MS 1500
 /* a door that is said to be so may take this long to be reported */
-#define HG_COM_SETTLE_MS 8000
+#define HG_COM_GIVE_UP_MS 8000
 /* the person has this long to start the heater, to open the door */
 #define HG_COM_PATIENCE_MS 300000
 
@@ -241,6 +243,7 @@ struct hg_com_photo {
 enum hg_com_phase { /* of the step that is watched */
                     HG_COM_PHASE_NONE = 0,
                     HG_COM_PHASE_DOOR,  /* wait until the door reads so */
+                    HG_COM_PHASE_QUIET, /* wait for old permits to run out */
                     HG_COM_PHASE_START, /* wait for the heater */
                     HG_COM_PHASE_RISE,  /* heater on: wait for warmth */
                     HG_COM_PHASE_OPEN,  /* heater on: wait for the door */
@@ -280,7 +283,8 @@ struct hg_commission {
 struct hg_com_sight {
     struct hg_tick at; /* of receipt, or of now when nothing new came */
     bool is_fresh;     /* the newest reading is fresh, and not stale */
-    bool is_permit;    /* a permit of the gateway may be live */
+    bool is_remote;    /* a heat of the gateway is on, or about to be */
+    bool is_echo;      /* a permit from before may not have run out yet */
     const struct hg_policy *policy;
     const struct hg_reading *reading;
 };

@@ -301,7 +301,7 @@ int hg_com_upload_finish(struct hg_com_upload *upload, struct hg_buf *why,
 int hg_com_photo_read(const char *state_dir, const char *sha256, bool is_png,
                       uint64_t offset, struct hg_buf *piece)
 {
-    char dir[PATH_MAX], path[PATH_MAX], why_bytes[128], bytes[4096];
+    char dir[PATH_MAX], path[PATH_MAX], why_bytes[128], bytes[3072];
     struct hg_com_photo photo;
     struct hg_buf why;
     ssize_t got = 1;

@@ -11,8 +11,9 @@
 #include "service/commission.h"
 #include <jansson.h>
 
-#define HG_COM_FILE_BYTES  ((size_t)1 << 20)
-#define HG_COM_PIECE_BYTES ((size_t)32 * 1024) /* of a photograph, at most */
+#define HG_COM_FILE_BYTES ((size_t)1 << 20)
+/* of a photograph, at most; by 3, so that base64 pieces can be put together */
+#define HG_COM_PIECE_BYTES ((size_t)30 * 1024)
 
 /*
  * Read a room's file. ret_json: a new reference.
@@ -57,7 +58,7 @@ HG_MUST_CHECK int hg_com_upload_finish(struct hg_com_upload *upload,
                                        struct hg_com_photo *ret_photo);
 
 /*
- * Add bytes of a stored photograph from offset on to piece, as far as 4 KiB
+ * Add bytes of a stored photograph from offset on to piece, as far as 3 KiB
  * blocks fit; none are added behind its end.
  * HG_ERR_NOT_FOUND, HG_ERR_SYSTEM.
  */

@@ -21,10 +21,11 @@ static const char *const DOORS[] = {
 
 /* What is waited for in a watched step, in words for a program. */
 static const char *const PHASES[] = {
-    [HG_COM_PHASE_NONE] = "say",         [HG_COM_PHASE_DOOR] = "settle",
-    [HG_COM_PHASE_START] = "start-heat", [HG_COM_PHASE_RISE] = "rise",
-    [HG_COM_PHASE_OPEN] = "open-door",   [HG_COM_PHASE_OFF] = "off",
-    [HG_COM_PHASE_STAY] = "keep-open",   [HG_COM_PHASE_AFTER] = "after",
+    [HG_COM_PHASE_QUIET] = "quiet", [HG_COM_PHASE_NONE] = "say",
+    [HG_COM_PHASE_DOOR] = "settle", [HG_COM_PHASE_START] = "start-heat",
+    [HG_COM_PHASE_RISE] = "rise",   [HG_COM_PHASE_OPEN] = "open-door",
+    [HG_COM_PHASE_OFF] = "off",     [HG_COM_PHASE_STAY] = "keep-open",
+    [HG_COM_PHASE_AFTER] = "after",
 };
 
 static const struct {

@@ -145,9 +145,9 @@ struct hg_com_sight hg_com_room_sight(const struct hg_service *service,
 
     sight.at = service->now;
     sight.is_fresh = gate->stream.is_fresh;
-    sight.is_permit = gate->session.is_active || gate->permit.is_live ||
-                      gate->pending.kind != HG_PENDING_NONE ||
-                      !hg_mono_reached(service->now.mono, gate->silent_until);
+    sight.is_remote = gate->session.is_active || gate->permit.is_live ||
+                      gate->pending.kind != HG_PENDING_NONE;
+    sight.is_echo = !hg_mono_reached(service->now.mono, gate->silent_until);
     sight.policy = &room->config->policy;
     sight.reading = &gate->stream.reading;
     return sight;

@@ -496,7 +496,7 @@ static bool take_piece(struct com_call *c)
     int err;
 
     if (len <= 0)
-        return wants(c, "'base64' has to hold 1 byte to 32 KiB (RFC 4648).");
+        return wants(c, "'base64' has to hold 1 byte to 30 KiB (RFC 4648).");
     hg_buf_init(&why, storage, sizeof(storage));
     upload = upload_for(c, &why);
     if (upload == NULL)
