@@ -64,7 +64,10 @@ enum hg_cli_exit {
     X(HEAD, "head", true)                                                      \
     X(ARCHIVED, "archived", false)                                             \
     X(OUT, "out", true)                                                        \
-    X(STATE_DIR, "state-dir", true)
+    X(STATE_DIR, "state-dir", true)                                            \
+    X(PROOF, "proof", false)                                                   \
+    X(ANSWERS, "answers", true)                                                \
+    X(ABANDON, "abandon", false)
 
 enum hg_cli_option {
 #define HG_CLI_OPTION_ENUM(name, text, has_value) HG_OPT_##name,

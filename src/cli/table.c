@@ -107,6 +107,30 @@ const struct hg_cli_verb hg_cli_verbs[] = {
       "Clears a lockout; refused while its cause persists. LOCKOUT may be left "
       "out when there is only one.\n\n"
       "  --note TEXT  what you found and did; it goes into the journal\n" },
+    { "commission", hg_cli_commission, BIT(PROOF) | BIT(ANSWERS) | BIT(ABANDON),
+      1, 1, "ROOM [--proof | --abandon] [--answers FILE]",
+      "prove on site that the room is wired right",
+      "Walks an electrician on site through what has to hold before a room may "
+      "be heated from afar, and watches the telemetry meanwhile. The heat of "
+      "the test is started at the heater's own panel. What was done is kept: "
+      "left early, it goes on where it was.\n\n"
+      "  --proof         only the door test, to renew its proof\n"
+      "  --abandon       drop the record that is under way\n"
+      "  --answers FILE  what you would type, as JSON: "
+      "{\"names\":{\"heater\",\n"
+      "                  \"controller\",\"cable\",\"electrician\"},\n"
+      "                  \"agree\":true,\"thermometer_c\":21.5,\n"
+      "                  \"photos\":[{\"path\",\"label\"}]}; deeds are still\n"
+      "                  confirmed by a line on stdin each\n\n"
+      "Remote operation may be restricted where you live: local codes, the "
+      "heater's manual and licensed practice come first.\n" },
+    { "handover", hg_cli_handover, BIT(OUT), 1, 1, "ROOM [--out FILE.html]",
+      "the printable sheet of a commissioned room",
+      "Writes one page with all that was proved, by whom, the limits set, the "
+      "photographs, and how guests use the room. It needs nothing else and "
+      "loads nothing.\n\n"
+      "  --out FILE  a file, mode 0600, that appears whole or not at all;\n"
+      "              without it stdout. --json needs it\n" },
     { "journal show", hg_cli_journal_show,
       BIT(ROOM) | BIT(AFTER) | BIT(LIMIT) | BIT(FOLLOW), 0, 0,
       "[--room ROOM] [--after N] [--limit N] [--follow]",
