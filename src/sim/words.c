@@ -162,9 +162,11 @@ static bool put_module(const struct hg_simctl *ctl, json_t *root)
     return put(root, "module_c", tenths(module_c)) &&
            put(root, "module_rh",
                json_integer(has(ctl, HG_SIMCTL_MODULE_DAMP) ? 97 : 42)) &&
-           put(root, "power_w", json_integer((json_int_t)lround(power_w))) &&
-           put(root, "energy_wh",
-               whole((uint64_t)(ctl->room.input_j / J_PER_WH)));
+           (has(ctl, HG_SIMCTL_NO_POWER) ||
+            put(root, "power_w", json_integer((json_int_t)lround(power_w)))) &&
+           (has(ctl, HG_SIMCTL_NO_METER) ||
+            put(root, "energy_wh",
+                whole((uint64_t)(ctl->room.input_j / J_PER_WH))));
 }
 
 static const char *event_word(enum hg_simctl_event_kind kind)

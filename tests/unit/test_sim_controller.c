@@ -351,6 +351,37 @@ static void test_controller__faults_show_in_heat_and_words(void **state)
     }
 }
 
+static void test_controller__can_lack_a_meter_or_power(void **state)
+{
+    static const struct {
+        const char *label;
+        uint32_t faults;
+        bool has_power, has_meter;
+    } row[] = {
+        { "both", 0, true, true },
+        { "no-meter", HG_SIMCTL_NO_METER, true, false },
+        { "no-power", HG_SIMCTL_NO_POWER, false, true },
+        { "neither", HG_SIMCTL_NO_METER | HG_SIMCTL_NO_POWER, false, false },
+    };
+
+    (void)state;
+    for (size_t i = 0; i < HG_COUNT(row); i++) {
+        struct hg_simctl ctl = new_controller(20, 1);
+        json_t *said;
+
+        if (row[i].faults)
+            hg_simctl_set_fault(&ctl, row[i].faults, 0, T0 + 1000);
+        hg_simctl_step(&ctl, T0 + 4000);
+        said = telemetry(&ctl);
+        assert_non_null(said);
+        HG_CHECK_EQ(row[i].label, json_object_get(said, "power_w") != NULL,
+                    row[i].has_power);
+        HG_CHECK_EQ(row[i].label, json_object_get(said, "energy_wh") != NULL,
+                    row[i].has_meter);
+        json_decref(said);
+    }
+}
+
 static void test_controller__rule_breakers_break_the_rule(void **state)
 {
     struct hg_simctl ctl = new_controller(20, 1);
@@ -549,6 +580,7 @@ int main(void)
             test_controller__high_limit_latches_whatever_is_welded),
         cmocka_unit_test(test_controller__panel_heats_until_its_own_timer),
         cmocka_unit_test(test_controller__faults_show_in_heat_and_words),
+        cmocka_unit_test(test_controller__can_lack_a_meter_or_power),
         cmocka_unit_test(test_controller__rule_breakers_break_the_rule),
         cmocka_unit_test(test_controller__silence_still_follows_permits),
         cmocka_unit_test(
