@@ -8,6 +8,7 @@
 #include "service/answer.h"
 #include "service/commission_room.h"
 #include "service/service.h"
+#include "service/traces.h"
 #include <stdlib.h>
 #include <string.h>
 
@@ -164,16 +165,16 @@ static void carry_news(struct hg_service *service)
     }
 }
 
-/* A new heat counts its energy from nothing. */
-static void begin_heat(struct hg_service *service, struct hg_room *room,
-                       const char *heat_id)
+/* A heat that is over was counted to its end before it is recorded; a new one
+ * counts its energy from nothing. */
+static void look_at_heat(struct hg_service *service, struct hg_room *room,
+                         const char *heat_id)
 {
-    const struct hg_policy *policy = &room->config->policy;
-
+    hg_traces_look(service, room);
     if (!room->gate.session.is_active ||
         strcmp(room->gate.session.heat_id, heat_id) == 0)
         return;
-    hg_energy_init(&room->energy, policy->heater_w, policy->stale_after_ms);
+    hg_traces_start(service, room);
     hg_memory_changed(service);
 }
 
@@ -195,7 +196,7 @@ static void step_later(struct hg_service *service, struct hg_room *room,
 {
     uint64_t n = 0;
 
-    begin_heat(service, room, heat_id);
+    look_at_heat(service, room, heat_id);
     service->step_depth++;
     for (uint32_t i = 0; i < effects->count; i++)
         carry_later(service, room, event, &effects->effect[i], &n);
@@ -236,6 +237,7 @@ void hg_late_finish(struct hg_service *service)
     if (!late->is_fresh)
         return;
     hg_forecast_feed(service, room);
+    hg_traces_feed(service, room);
     hg_com_feed(service, room);
     room->is_changed = true;
     hg_show_room(service, room);

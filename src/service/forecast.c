@@ -85,11 +85,13 @@ bool hg_forecast_lead(const struct hg_room *room, int32_t target_mc,
     return true;
 }
 
-static void feed_energy(struct hg_room *room)
+void hg_forecast_count(struct hg_room *room)
 {
     const struct hg_reading *reading = &room->gate.stream.reading;
     struct hg_energy_sample sample;
 
+    if (!room->gate.stream.is_fresh)
+        return;
     memset(&sample, 0, sizeof(sample));
     sample.at = room->gate.stream.fresh_at;
     /* a session does not survive a new boot, and each begins afresh */
@@ -98,6 +100,19 @@ static void feed_energy(struct hg_room *room)
     sample.power_w = reading->power_w;
     sample.has_energy = reading->has_energy;
     sample.energy_wh = reading->energy_wh;
+    hg_energy_feed(&room->energy, &sample);
+}
+
+void hg_forecast_count_to(struct hg_room *room, struct hg_mono at)
+{
+    struct hg_energy_sample sample;
+
+    hg_forecast_count(room);
+    if (!room->energy.has_last)
+        return;
+    sample = room->energy.last;
+    sample.at = at;
+    sample.has_energy = false; /* the meter was not read then */
     hg_energy_feed(&room->energy, &sample);
 }
 
@@ -118,7 +133,7 @@ void hg_forecast_feed(struct hg_service *service, struct hg_room *room)
     if (hg_warmup_feed(&room->warmup, &sample))
         hg_memory_changed(service);
     if (gate->session.is_active)
-        feed_energy(room);
+        hg_forecast_count(room);
 }
 
 /* What there is to estimate now: the running heat, else the plan. */

@@ -39,6 +39,8 @@ hg_handler *hg_handler_of(enum hg_method method)
         [HG_METHOD_COMMISSION_ABANDON] = hg_handle_commission_abandon,
         [HG_METHOD_JOURNAL_READ] = hg_handle_journal_read,
         [HG_METHOD_JOURNAL_HEAD] = hg_handle_journal_head,
+        [HG_METHOD_REPORT_ENERGY] = hg_handle_report_energy,
+        [HG_METHOD_REPORT_HEAT] = hg_handle_report_heat,
     };
 
     return table[method];

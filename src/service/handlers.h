@@ -43,6 +43,8 @@ hg_handler hg_handle_commission_finish;
 hg_handler hg_handle_commission_abandon;
 hg_handler hg_handle_journal_read;
 hg_handler hg_handle_journal_head;
+hg_handler hg_handle_report_energy;
+hg_handler hg_handle_report_heat;
 
 /* The function of a method, NULL: not implemented. */
 hg_handler *hg_handler_of(enum hg_method method);

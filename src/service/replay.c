@@ -6,6 +6,7 @@
 #include "base/why.h"
 #include "journal/journal.h"
 #include "service/service.h"
+#include "service/traces.h"
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
@@ -297,9 +298,14 @@ static void end_heat(struct hg_service *service, struct hg_room *room,
                      struct hg_replay *replay)
 {
     struct hg_gate_last *last = &replay->memory.last;
+    uint64_t kept_wh;
 
     if (replay->heat_id[0] == '\0')
         return;
+    /* rooms.json and the trace: whichever was saved later */
+    kept_wh = hg_traces_close(service, replay->heat_id, HG_WHY_GATEWAY_RESTART);
+    if (kept_wh > replay->energy_wh)
+        replay->energy_wh = kept_wh;
     hg_record_put(service, hg_record_code(HG_RECORD_HEAT_ENDED), room, NULL,
                   json_pack("{s:s, s:s, s:I}", "why",
                             hg_why_code(HG_WHY_GATEWAY_RESTART), "heat_id",

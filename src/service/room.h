@@ -12,6 +12,8 @@
 #include "service/config.h"
 #include <jansson.h>
 
+struct hg_trace;
+
 /* A boot time with the wall time it was first shown as: no jitter. */
 struct hg_room_when {
     uint64_t mono_ms;
@@ -59,6 +61,9 @@ struct hg_room {
     struct hg_gate_state gate;
     struct hg_warmup_model warmup;
     struct hg_energy energy;
+    bool is_counting;       /* the energy of a heat */
+    struct hg_trace *trace; /* of the running heat, or NULL */
+    struct hg_mono trace_saved_at;
     struct hg_room_forecast forecast;
     struct hg_room_forecast_of forecast_of;
     struct hg_room_face face;

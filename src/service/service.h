@@ -29,6 +29,8 @@ struct hg_replay;
 struct hg_resolver;
 struct hg_saver;
 struct hg_store;
+struct hg_traces;
+struct hg_worker;
 
 /* A record that is on its way to the disk and that something waits for. */
 struct hg_ticket {
@@ -64,8 +66,8 @@ struct hg_show {
  * as soon as the socket has taken it.
  */
 struct hg_late {
-    struct hg_room *room; /* NULL: nothing is left over */
-    bool is_fresh;        /* the step was a fresh reading */
+    struct hg_room *room;      /* NULL: nothing is left over */
+    bool is_fresh;             /* the step was a fresh reading */
     char heat_id[HG_ID_BYTES]; /* of the heat before the step */
     struct hg_event event;
     struct hg_effects effects;
@@ -93,6 +95,8 @@ struct hg_service {
     char boot_id[HG_BOOT_ID_BYTES];
     struct hg_store *store;
     struct hg_saver *saver;
+    struct hg_traces *traces; /* may be NULL */
+    struct hg_worker *reader; /* reads files for reports; may be NULL */
     struct hg_journal *journal;
     struct hg_access *access;
     struct hg_resolver *resolver;
@@ -261,6 +265,10 @@ void hg_forecast_feed(struct hg_service *service, struct hg_room *room);
  * place between a door and its revoke.
  */
 void hg_forecast_tick(struct hg_service *service, struct hg_room *room);
+/* Count the energy of the running heat up to the newest fresh reading. */
+void hg_forecast_count(struct hg_room *room);
+/* The same and on to this moment, as if nothing had changed since: the end. */
+void hg_forecast_count_to(struct hg_room *room, struct hg_mono at);
 /* When would a target be reached, heating from from_ms (wall) on? */
 void hg_forecast_ask(const struct hg_room *room, int32_t target_mc,
                      int64_t from_ms, struct hg_room_forecast *ret_forecast);

@@ -16,14 +16,19 @@
 #include "service/loop.h"
 #include "service/remote.h"
 #include "service/service.h"
+#include "service/traces.h"
+#include "service/worker.h"
 #include <errno.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <time.h>
 
 /* how long to wait for the broker and for disks when leaving */
 #define LEAVE_MS       2000
 #define LEAVE_FLUSH_MS 5000
+/* reports under way at a time */
+#define REPORTS_MAX 16
 
 static int begin_rooms(struct hg_service *service)
 {
@@ -204,6 +209,10 @@ int hg_service_begin(struct hg_service *service)
     int err;
 
     memset(&opened, 0, sizeof(opened));
+    /* months of reports are local ones; no thread runs yet */
+    if (service->config->timezone != NULL &&
+        setenv("TZ", service->config->timezone, 1) == 0)
+        tzset();
     err = hg_clock_boot_id(service->boot_id);
     if (err == 0 && (step = "the loop"))
         err = hg_loop_new(service, &service->loop);
@@ -217,6 +226,11 @@ int hg_service_begin(struct hg_service *service)
         err = begin_journal(service, &opened);
     if (err == 0 && (step = "the credentials"))
         err = begin_access(service);
+    if (err == 0 && (step = "the traces of heats"))
+        err = hg_traces_begin(service);
+    if (err == 0 && (step = "the helper that reads for reports"))
+        err =
+            hg_worker_new(REPORTS_MAX, hg_wake_loop, service, &service->reader);
     if (err == 0) {
         record_start(service, &opened);
         step = "what was kept of the rooms";
@@ -290,6 +304,9 @@ void hg_service_end(struct hg_service *service)
         hg_api_server_close_all(service->api);
     hg_remote_end(service);
     hg_com_end(service);
+    hg_traces_end(service);
+    hg_worker_free(service->reader);
+    service->reader = NULL;
     hg_asks_free(service->asks);
     hg_link_free(service->link);
     service->link = NULL;

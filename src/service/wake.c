@@ -5,6 +5,8 @@
 #include "service/head.h"
 #include "service/loop.h"
 #include "service/service.h"
+#include "service/traces.h"
+#include "service/worker.h"
 #include <string.h>
 
 static void clock_stepped(struct hg_service *service,
@@ -66,6 +68,7 @@ void hg_service_tick(struct hg_service *service, bool is_whole_second)
         }
     hg_record_due(service);
     hg_memory_tick(service);
+    hg_traces_tick(service);
     if (!is_whole_second)
         return;
     hg_record_poll(service); /* a lost wake-up costs a second, no more */
@@ -85,5 +88,8 @@ void hg_service_poll(struct hg_service *service)
     hg_record_poll(service);
     hg_access_done(service);
     hg_memory_tick(service);
+    hg_traces_tick(service);
+    if (service->reader != NULL)
+        hg_worker_poll(service->reader);
     hg_loop_tick_link(service->loop);
 }
