@@ -166,16 +166,6 @@ def test_input__what_is_no_websocket_frame_closes_only_itself():
             assert bystander.call("room.list")["rooms"]
 
 
-def test_input__unmasked_frames_are_refused():
-    """RFC 6455, 5.1: a server closes on a frame that is not masked."""
-    with Site() as site:
-        site.start(sim_rooms=None)
-        raw = Raw(site).open()
-        raw.say(ask(), mask=False)
-        opcode, payload = raw.read_frame()
-        assert opcode == 8 and payload[:2] == b"\x03\xea", (opcode, payload)
-
-
 def test_input__a_message_of_64_kib_is_taken():
     with Site() as site:
         site.start(sim_rooms=None)
