@@ -65,6 +65,14 @@ enum hg_cli_exit {
     X(ARCHIVED, "archived", false)                                             \
     X(OUT, "out", true)                                                        \
     X(STATE_DIR, "state-dir", true)                                            \
+    X(MONTH, "month", true)                                                    \
+    X(CSV, "csv", false)                                                       \
+    X(HTML, "html", true)                                                      \
+    X(DRY_RUN, "dry-run", false)                                               \
+    X(PRUNE, "prune", false)                                                   \
+    X(CARD, "card", true)                                                      \
+    X(CODE, "code", true)                                                      \
+    X(URL, "url", true)                                                        \
     X(PROOF, "proof", false)                                                   \
     X(ANSWERS, "answers", true)                                                \
     X(ABANDON, "abandon", false)

@@ -23,6 +23,22 @@ int hg_cli_stay_split(const char *stay, char ret_from[HG_CLI_STAY_BYTES],
     return 0;
 }
 
+int hg_cli_zone_find(struct hg_cli *cli, bool *ret_is_told)
+{
+    json_t *start;
+    const char *zone;
+    int status = hg_cli_records_start(cli, &start);
+
+    if (status != 0)
+        return status;
+    zone = hg_cli_text(json_object_get(start, "started"), "timezone");
+    *ret_is_told = zone[0] != '\0' && setenv("TZ", zone, 1) == 0;
+    if (*ret_is_told)
+        tzset();
+    json_decref(start);
+    return 0;
+}
+
 /*
  * The zone that local times are meant in: the one the service recorded at its
  * start, else TZ. What the machine happens to be set to is no answer: the
@@ -31,21 +47,15 @@ int hg_cli_stay_split(const char *stay, char ret_from[HG_CLI_STAY_BYTES],
 static int use_zone(struct hg_cli *cli)
 {
     const char *tz = getenv("TZ");
-    json_t *start;
-    const char *zone;
-    int status = hg_cli_records_start(cli, &start);
+    bool has_own = tz != NULL && tz[0] != '\0';
+    bool is_told = false;
+    int status = hg_cli_zone_find(cli, &is_told);
 
-    if (status != 0)
+    if (status != 0 || is_told || has_own)
         return status;
-    zone = hg_cli_text(json_object_get(start, "started"), "timezone");
-    if (zone[0] != '\0' && setenv("TZ", zone, 1) == 0)
-        tzset();
-    else if (tz == NULL || tz[0] == '\0')
-        status = hg_cli_usage(
-            cli, "a time without offset needs a time zone: write the offset "
-                 "(2026-12-04T15:00+01:00), or set TZ (TZ=Europe/Berlin)");
-    json_decref(start);
-    return status;
+    return hg_cli_usage(
+        cli, "a time without offset needs a time zone: write the offset "
+             "(2026-12-04T15:00+01:00), or set TZ (TZ=Europe/Berlin)");
 }
 
 static bool is_local(const char *text)

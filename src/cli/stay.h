@@ -16,6 +16,13 @@ HG_MUST_CHECK int hg_cli_stay_read(struct hg_cli *cli,
                                    int64_t *ret_from_ms, int64_t *ret_until_ms);
 
 /*
+ * Use the time zone that the service recorded at its start for local times
+ * from here on. *ret_is_told is false when it tells none; then nothing has
+ * changed. 0, or an exit status after the failure was told.
+ */
+HG_MUST_CHECK int hg_cli_zone_find(struct hg_cli *cli, bool *ret_is_told);
+
+/*
  * Split an ISO 8601 interval FROM/UNTIL into its two texts.
  * HG_ERR_INPUT: not two parts; HG_ERR_RANGE: longer than any time.
  */

@@ -161,6 +161,26 @@ const struct hg_cli_verb hg_cli_verbs[] = {
       "the journal can write, it shows later that nothing was cut off: "
       "heatgate journal verify --head FILE.\n\n"
       "  --out FILE  a file, mode 0600; without it stdout\n" },
+    { "report energy", hg_cli_report_energy,
+      BIT(ROOM) | BIT(FROM) | BIT(UNTIL) | BIT(MONTH) | BIT(CSV), 0, 0,
+      "[--room ROOM] [--month YYYY-MM | --from T --until T]",
+      "who heated when, kWh and cost",
+      "Adds up the journal: each heat that began in the time asked for, and "
+      "the sums of each person or stay, each month, and all. The cost is "
+      "price_per_kwh of the configuration times kWh. Months and days are those "
+      "of the service's time zone.\n\n"
+      "  --room ROOM      only these rooms; once for each\n"
+      "  --month YYYY-MM  a month; this one if nothing else is said\n"
+      "  --from T         a day (2026-12-01) or a time\n"
+      "  --until T        the same, not included; now if left out\n"
+      "  --csv            one line a heat (RFC 4180)\n" },
+    { "report heat", hg_cli_report_heat, BIT(CSV) | BIT(HTML), 1, 1,
+      "HEAT_ID [--csv | --html FILE]", "the course of one heat",
+      "Shows air, target, door and permit of a heat and when it was expected "
+      "to be ready. The id stands in 'heatgate report energy'.\n\n"
+      "  --csv        every sample as a line (RFC 4180)\n"
+      "  --html FILE  a page to print, with a plot; mode 0600; it loads\n"
+      "               nothing from elsewhere\n" },
     { "doctor", hg_cli_doctor, BIT(STATE_DIR), 0, 0, "[--state-dir DIR]",
       "what is well and what is not",
       "Looks at the service, its broker, journal and clock, every room, and "

@@ -1,10 +1,14 @@
 """Reports: who heated when, how much energy, what it cost, and its course."""
+import csv
+import html.parser
+import io
 import json
 import os
 import signal
+import subprocess
 import time
 
-from harness import Site, rfc3339, wait
+from harness import BIN, Site, rfc3339, wait
 
 # 60 kW: in the seconds a scenario has, a whole watt-hour is 0.1 % of a heat
 BIG = {"heater_kw": 60, "volume_m3": 120}
@@ -185,3 +189,91 @@ def test_report__course_survives_a_stop_and_a_kill():
         assert all(r["end"] == "gateway-restart" for r in rows), rows
         # the second never reached its first minute: a row, and no course
         assert owner.refused("report.heat", heat_id=second).code == 1004
+
+
+def cli(site, *args, status=0):
+    done = subprocess.run([os.path.join(BIN, "heatgate"), "--socket",
+                           site.config["admin_socket"], *args],
+                          stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+                          text=True, stdin=subprocess.DEVNULL, timeout=60)
+    assert done.returncode == status, (args, done.stdout, done.stderr)
+    return done.stdout if status == 0 else done.stderr
+
+
+class Page(html.parser.HTMLParser):
+    """Every tag closed, and nothing that would be loaded."""
+
+    def __init__(self, text):
+        super().__init__()
+        self.open, self.tags, self.text = [], [], ""
+        self.feed(text)
+        assert not self.open, self.open
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+        assert tag not in ("script", "img", "link", "iframe"), tag
+        assert not {"src", "href", "onload"} & {n for n, _ in attrs}, attrs
+        if tag not in ("meta",):
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag, tag
+
+    def handle_data(self, data):
+        self.text += data
+
+
+def test_report__verbs_give_text_csv_json_and_a_page():
+    with Site(price_per_kwh=0.3, currency="EUR",
+              timezone="Europe/Helsinki") as site:
+        site.start(speed=10)
+        heat_id, _, _ = one_heat(site, 3)
+        course = wait(lambda: (lambda r: r["ended_at"] and r)(
+            site.owner.call("report.heat", heat_id=heat_id)), "the end")
+
+        text = cli(site, "report", "energy")
+        assert heat_id in text and "EUR" in text and "otter" in text, text
+        month = time.strftime("%Y-%m")
+        report = json.loads(cli(site, "report", "energy", "--room", "heron",
+                                "--month", month, "--json"))
+        assert [r["room"] for r in report["rooms"]] == ["heron"]
+        assert report["total"]["heats"] == 1
+        assert report["rooms"][0]["months"][0]["energy_wh"] == \
+            report["total"]["energy_wh"] == course["energy_wh"]
+        rows = list(csv.DictReader(io.StringIO(
+            cli(site, "report", "energy", "--csv"), newline="")))
+        assert len(rows) == 1 and rows[0]["heat_id"] == heat_id
+        assert abs(float(rows[0]["kwh"]) - course["energy_wh"] / 1000) < 5e-4
+        assert abs(float(rows[0]["cost"]) -
+                   0.3 * course["energy_wh"] / 1000) < 1e-4
+        assert json.loads(cli(site, "report", "energy", "--month", "2020-01",
+                              "--json"))["total"]["heats"] == 0
+        for wrong in (("--month", "2020-13"), ("--until", "2026-01-01"),
+                      ("--month", "2020-01", "--from", "2020-01-01"),
+                      ("--from", "yesterday"), ("--csv", "--json"),
+                      ("--from", "2026-02-01", "--until", "2026-01-01")):
+            cli(site, "report", "energy", *wrong, status=2)
+        cli(site, "report", "energy", "--room", "nest", status=1)
+
+        text = cli(site, "report", "heat", heat_id)
+        assert "stopped" in text and "kWh" in text and "EUR" in text, text
+        rows = list(csv.DictReader(io.StringIO(
+            cli(site, "report", "heat", heat_id, "--csv"), newline="")))
+        assert len(rows) == len(course["samples"])
+        assert rows[0]["target_c"] == "90.0"
+        path = os.path.join(site.dir, "heat.html")
+        cli(site, "report", "heat", heat_id, "--html", path)
+        assert os.stat(path).st_mode & 0o777 == 0o600
+        with open(path) as file:
+            page = Page(file.read())
+        assert heat_id in page.text and "EUR" in page.text
+        kinds = {a.get("class") for t, a in page.tags}
+        assert {"air", "target", "permit", "band"} <= kinds, kinds
+        assert "400 days" in cli(site, "report", "heat",
+                                 "h-0000000000000000", status=1)
+        cli(site, "report", "heat", heat_id, "--html", "/nonexistent/x.html",
+            status=1)
+        cli(site, "report", "heat", heat_id, "--csv", "--json", status=2)
