@@ -69,13 +69,18 @@ static bool take_time(struct cursor *cursor, struct hg_journal_frame *frame)
 {
     const char *start = cursor->at;
     size_t len = HG_WALL_MS_TEXT_BYTES - 1;
+    char ours[HG_WALL_MS_TEXT_BYTES];
 
-    if ((size_t)(cursor->end - start) < len || start[len - 1] != 'Z')
+    if ((size_t)(cursor->end - start) < len)
         return false;
     memcpy(frame->at, start, len);
     frame->at[len] = '\0';
     cursor->at += len;
-    return hg_text_to_wall(frame->at, &frame->at_ms) == HG_OK;
+    if (hg_text_to_wall(frame->at, &frame->at_ms) < 0)
+        return false;
+    /* RFC 3339 has other spellings of the same time; we write one */
+    hg_text_from_wall_ms(frame->at_ms, ours);
+    return memcmp(frame->at, ours, len) == 0;
 }
 
 static bool take_hash(struct cursor *cursor, const char **ret_hash)

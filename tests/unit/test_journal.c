@@ -157,6 +157,18 @@ static const struct {
       "{\"n\":7,\"at\":\"2026-01-09T17:22:31Z\",\"prev\":\"" ZEROS
       "\",\"kind\":\"a\"}",
       HG_ERR_INPUT },
+    { "a small t",
+      "{\"n\":7,\"at\":\"2026-01-09t17:22:31.042Z\",\"prev\":\"" ZEROS
+      "\",\"kind\":\"a\"}",
+      HG_ERR_INPUT },
+    { "a leap second",
+      "{\"n\":7,\"at\":\"2016-12-31T23:59:60.000Z\",\"prev\":\"" ZEROS
+      "\",\"kind\":\"a\"}",
+      HG_ERR_INPUT },
+    { "a year before ours",
+      "{\"n\":7,\"at\":\"1969-12-31T23:59:59.000Z\",\"prev\":\"" ZEROS
+      "\",\"kind\":\"a\"}",
+      HG_ERR_INPUT },
     { "no such day",
       "{\"n\":7,\"at\":\"2026-02-30T17:22:31.042Z\",\"prev\":\"" ZEROS
       "\",\"kind\":\"a\"}",
