@@ -265,6 +265,8 @@ static void enter(struct hg_commission *com, const struct hg_com_sight *sight,
 {
     com->watch.phase = phase;
     com->watch.since = sight->at.mono;
+    if (phase == HG_COM_PHASE_OPEN)
+        com->watch.closed_at = sight->at.mono;
 }
 
 static void begin_watch(struct hg_commission *com,

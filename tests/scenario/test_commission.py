@@ -9,6 +9,7 @@ import re
 import shutil
 import struct
 import subprocess
+import time
 import zlib
 
 from harness import SLOW, Site, wait
@@ -332,3 +333,91 @@ def test_commission__a_person_at_a_terminal_may_leave():
         terminal.type("q\n")
         assert terminal.end() == 1
         assert "what was done is kept" in terminal.text, terminal.text
+
+
+def age_proof(site, days):
+    """As if the door had been proved so many days ago."""
+    site.kill("gateway")
+    path = os.path.join(site.config["state_dir"], "rooms.json")
+    with open(path) as file:
+        kept = json.load(file)
+    kept["rooms"]["heron"]["commissioned"] = True
+    kept["rooms"]["heron"]["proof_at_ms"] = \
+        int((time.time() - days * 86400) * 1000)
+    with open(path, "w") as file:
+        json.dump(kept, file)
+    site.start_gateway()
+    site.owner = site.admin()
+    site.owner.watch("heron")
+    site.owner.see("heron", lambda s: s["fresh"], "fresh")
+
+
+def test_commission__proof_grows_overdue_and_is_renewed():
+    with site_with(door_proof_days=20) as site:
+        site.start(sim_rooms=["heron"], speed=20)
+        assert site.owner.refused("commission.begin", room="heron",
+                                  kind="proof").reasons == \
+            {"not-commissioned"}
+        age_proof(site, 10)
+        assert "proof-overdue" not in start_refused(site)
+        due = wait(lambda: site.observer.notices("heron", "proof-due"),
+                   "the first notice")
+        assert "14 days" in due[0]["text"], due
+        # once each, over restarts too; kept within a second
+        kept = os.path.join(site.config["state_dir"], "commission",
+                            "heron.json")
+        wait(lambda: os.path.exists(kept) and json.load(open(kept))["told"]
+             ["stage"] == 1, "that it is kept that it was told")
+        site.kill("gateway")
+        site.start_gateway()
+        site.owner = site.admin()
+        seen = site.owner.call("room.state", room="heron")
+        wait(lambda: site.owner.call("room.state", room="heron")["rev"] >
+             seen["rev"] + 3, "some seconds of telemetry")
+        assert len(site.observer.notices("heron", "proof-due")) == 1
+        age_proof(site, 18)
+        due = wait(lambda: site.observer.notices("heron", "proof-due")[1:],
+                   "the second notice")
+        assert "3 days" in due[0]["text"], due
+        age_proof(site, 20)
+        wait(lambda: site.observer.notices("heron", "proof-overdue"),
+             "the last notice")
+        assert "proof-overdue" in start_refused(site)
+
+        # only the door test, and the room is itself again
+        status, text = Walk(site, "--proof", "--answers",
+                            answers(site)).go()
+        assert status == 0, text
+        assert "[cut]" in text and "[door]" not in text, text
+        record = site.journal(kind="commissioning-recorded")[-1]["record"]
+        assert record["kind"] == "proof", record
+        assert record["names"] == {"electrician": NAMES["electrician"]}
+        assert [s["step"] for s in record["steps"]] == ["cut"], record
+        assert "proof-overdue" not in start_refused(site)
+
+
+def test_commission__a_person_at_a_terminal_renews_the_proof():
+    with site_with() as site:
+        site.start(sim_rooms=["heron"], speed=20)
+        age_proof(site, 1)
+        terminal = Terminal(site, "commission", "heron", "--proof")
+        terminal.see("Who does the test (name, firm): ")
+        terminal.type("E. Lectrician\n")
+        terminal.see("Start the heater at its panel now.")
+        site.sim.do("heron local start")
+        terminal.see("Open the door now")
+        site.sim.do("heron door open")
+        terminal.see("Keep the door open for now.")
+        site.sim.do("heron door close")
+        terminal.see("FAILED, closed-early")
+        terminal.see("q: leave. ")
+        site.sim.wait_on("heron")
+        terminal.type("\n")
+        terminal.see("Open the door now")
+        site.sim.do("heron door open")
+        terminal.see("Close the door now.")
+        site.sim.do("heron door close")
+        terminal.see("cut: passed")
+        terminal.see("recorded as number")
+        assert terminal.end() == 0
+        assert not site.journal(kind="lockout-set")
