@@ -3,7 +3,9 @@ real heatgated, heatgate-sim with its truth, and independent clients
 (python3-websockets and python3-paho-mqtt from Debian).
 
 Nothing here sleeps to be right: every wait is for a condition, with a bound.
-HG_SLOW multiplies the bounds (sanitizers, busy machines).
+HG_SLOW multiplies the bounds (sanitizers, busy machines). With HG_RECORD, a
+folder, every message that is seen goes into a file there, one JSON line each;
+tests/outside/npm holds them against the schemas.
 """
 import asyncio
 import json
@@ -13,6 +15,7 @@ import signal
 import socket
 import ssl
 import subprocess
+import sys
 import tempfile
 import threading
 import time
@@ -26,6 +29,30 @@ BIN = os.environ.get("HG_BIN", os.path.join(TOP, "build", "gcc"))
 SLOW = float(os.environ.get("HG_SLOW", "1"))
 SUBPROTOCOL = "heatgate.rpc.v1"
 ROOT = "heatgate/v1"
+
+
+class Recorder:
+    """Messages as seen by one scenario, for the checks of the contract."""
+    _file, _lock, _count = None, threading.Lock(), 0
+
+    @classmethod
+    def connection(cls):
+        with cls._lock:
+            cls._count += 1
+            return cls._count
+
+    @classmethod
+    def note(cls, **line):
+        folder = os.environ.get("HG_RECORD")
+        if not folder:
+            return
+        with cls._lock:
+            if cls._file is None:
+                os.makedirs(folder, exist_ok=True)
+                cls._file = open(os.path.join(
+                    folder, f"{os.path.basename(sys.argv[-1])}-"
+                            f"{os.getpid()}.jsonl"), "a", buffering=1)
+            cls._file.write(json.dumps(line) + "\n")
 
 
 def boottime():
@@ -105,6 +132,7 @@ class Client:
         self.answers, self.rooms, self.patches = {}, {}, []
         self.next_id = 0
         self.closed = None
+        self.number = Recorder.connection()
         self.lock = threading.Condition()
         self.socket = Loop.run(self._open(url, unix, tls))
         asyncio.run_coroutine_threadsafe(self._read(), Loop._loop)
@@ -120,6 +148,7 @@ class Client:
     async def _read(self):
         try:
             async for text in self.socket:
+                Recorder.note(via="ws", dir="in", on=self.number, text=text)
                 message = json.loads(text)
                 with self.lock:
                     self._take(message)
@@ -145,6 +174,8 @@ class Client:
             self.answers.setdefault(key, []).append(message)
 
     def send(self, text):
+        if isinstance(text, str):
+            Recorder.note(via="ws", dir="out", on=self.number, text=text)
         Loop.run(self.socket.send(text))
 
     def answer(self, key, seconds=20):
@@ -222,7 +253,14 @@ class Observer:
         self.client.loop_start()
         assert ready.wait(10 * SLOW), "the observer could not subscribe"
 
+    @staticmethod
+    def _record(direction, topic, payload, retain):
+        Recorder.note(via="mqtt", dir=direction, topic=topic,
+                      text=payload.decode("utf-8", "replace"),
+                      retain=bool(retain))
+
     def _on_message(self, client, userdata, message):
+        self._record("in", message.topic, message.payload, message.retain)
         with self.lock:
             self.messages.append(
                 (boottime(), message.topic, message.payload, message.retain,
@@ -243,6 +281,9 @@ class Observer:
     def publish(self, topic, payload, qos=1, retain=False, properties=None):
         if not isinstance(payload, (str, bytes)):
             payload = json.dumps(payload)
+        if isinstance(payload, str):
+            payload = payload.encode()
+        self._record("out", topic, payload, retain)
         self.client.publish(topic, payload, qos=qos, retain=retain,
                             properties=properties).wait_for_publish(10)
 
