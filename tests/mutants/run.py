@@ -2,8 +2,10 @@
 """Mutants of the gate: small wrong changes that some test has to notice.
 
   tests/mutants/run.py [--sample N] [--seed S] [--file NAME] [--jobs N]
-                       [--build DIR] [--list] [--write FILE] [--model-only]
+                       [--build DIR] [--list] [--write FILE] [--keys FILE]
+                       [--model-only]
 
+--keys runs the mutants named in a file (as --write leaves them) and no other.
 --model-only leaves the unit tests out: how much does the explorer see alone?
 
 Each mutant is src/gate with one token changed or one statement removed. It
@@ -296,7 +298,9 @@ def report(mutants, verdicts, options):
     for mutant in new:
         print(f"{mutant.where}: survives: {mutant.key}")
     alive = {m.key for m, k in zip(mutants, verdicts) if k is None}
-    gone = [] if options.sample or options.file else sorted(
+    is_part = options.sample or options.file or options.keys or \
+        options.model_only
+    gone = [] if is_part else sorted(
         set(known) - alive)
     for key in gone:
         print(f"survivors.txt: not a survivor any more: {key}")
@@ -325,9 +329,15 @@ def main():
     parser.add_argument("--build", default=None)
     parser.add_argument("--list", action="store_true")
     parser.add_argument("--write")
+    parser.add_argument("--keys")
     parser.add_argument("--model-only", action="store_true")
     options = parser.parse_args()
     sources, mutants = all_mutants(options.file)
+    if options.keys:
+        with open(options.keys, encoding="utf-8") as file:
+            keys = {line.rstrip("\n").rpartition(" :: ")[0] or
+                    line.rstrip("\n") for line in file}
+        mutants = [m for m in mutants if m.key in keys]
     if options.sample:
         random.Random(options.seed).shuffle(mutants)
         mutants = mutants[:options.sample]

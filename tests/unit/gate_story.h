@@ -33,7 +33,8 @@ static inline void story_reasons(struct story *story, hg_why_set reasons)
 {
     const char *mark = "{";
 
-    for (int why = 1; why < HG_WHY_COUNT; why++) {
+    /* bit 0 is never set: it would read as "none" */
+    for (int why = 0; why < HG_WHY_COUNT; why++) {
         if ((reasons & HG_WHY_BIT(why)) == 0)
             continue;
         story_add(story, mark);

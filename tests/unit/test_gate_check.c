@@ -624,6 +624,59 @@ static void test_gate_check__is_worth_what_its_signer_is(void **unused)
     CHECK_STORY("somebody else", &room, "");
 }
 
+static void
+test_gate_check__asker_is_judged_again_at_the_signature(void **unused)
+{
+    struct room room;
+    struct hg_asker guest = room_asker(HG_ROLE_GUEST, "g-1");
+
+    (void)unused;
+    room_init(&room);
+    room_connect(&room);
+    room_look_in(&room);
+    guest.has_stay = true;
+    guest.stay_from_ms = room.now.wall.ms;
+    guest.stay_until_ms = room.now.wall.ms + 1000;
+    assert_int_equal(open_check(&room, guest, 5), HG_VERDICT_GRANTED);
+    room_run(&room, 1000);
+    sign_check(&room, guest, 5);
+    CHECK_STORY("stay is over", &room,
+                "check-refused@guest{outside-stay} =refused{outside-stay}");
+    guest.has_stay = false;
+    guest.is_allowed = false;
+    sign_check(&room, guest, 5);
+    CHECK_STORY("forbidden", &room,
+                "check-refused@guest{not-allowed} =refused{not-allowed}");
+}
+
+static void test_gate_check__new_one_has_nothing_of_the_old(void **unused)
+{
+    struct room room;
+
+    (void)unused;
+    room_ready(&room);
+    room_look_in(&room); /* voids it */
+    assert_int_equal(room.state.check.why, HG_WHY_DOOR_OPEN);
+    room.state.check.is_suspended = true;
+    room_sign_as(&room, room_owner());
+
+    assert_int_equal(room.state.check.state, HG_CHECK_VALID);
+    assert_int_equal(room.state.check.why, HG_WHY_NONE);
+    assert_false(room.state.check.is_suspended);
+}
+
+static void test_gate_check__null_door_suspends_it_by_name(void **unused)
+{
+    struct room room;
+
+    (void)unused;
+    room_ready(&room);
+    room_door(&room, HG_DOOR_UNKNOWN);
+
+    assert_true(room.state.check.is_suspended);
+    assert_int_equal(room.state.check.why, HG_WHY_DOOR_UNKNOWN);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -645,6 +698,10 @@ int main(void)
         cmocka_unit_test(test_gate_check__expires_by_time_even_suspended),
         cmocka_unit_test(test_gate_check__backward_boot_clock_voids_it),
         cmocka_unit_test(test_gate_check__is_worth_what_its_signer_is),
+        cmocka_unit_test(
+            test_gate_check__asker_is_judged_again_at_the_signature),
+        cmocka_unit_test(test_gate_check__new_one_has_nothing_of_the_old),
+        cmocka_unit_test(test_gate_check__null_door_suspends_it_by_name),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);

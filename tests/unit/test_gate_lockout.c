@@ -93,6 +93,7 @@ static void test_gate_lockout__who_may_set_and_clear(void **unused)
             HG_CHECK_EQ(row[i].label,
                         room_effect(&room, HG_EFFECT_ANSWER)->verdict,
                         row[i].want);
+            HG_CHECK_EQ_U64(row[i].label, room_reasons(&room), 0);
             HG_CHECK_EQ_U64(row[i].label, room.state.lockouts,
                             is_set == is_granted ? W(LOCKED_OUT) : 0);
         }
@@ -153,6 +154,8 @@ static void check_cause(const struct cause *row)
     room_lockout(&room, HG_EVENT_LOCKOUT_CLEAR, room_owner(), row->what);
 
     HG_CHECK_EQ_U64(row->label, room_reasons(&room), row->want);
+    HG_CHECK_EQ(row->label, room_effect(&room, HG_EFFECT_ANSWER)->verdict,
+                row->want == 0 ? HG_VERDICT_GRANTED : HG_VERDICT_REFUSED);
     HG_CHECK_EQ_U64(row->label, room.state.lockouts,
                     row->want == 0 ? 0 : HG_WHY_BIT(row->what));
     record = room_record(&room, row->want == 0 ? HG_RECORD_LOCKOUT_CLEARED

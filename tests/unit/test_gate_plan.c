@@ -28,7 +28,8 @@ static void test_gate_plan__is_accepted_in_order(void **unused)
     record = room_record(&room, HG_RECORD_PLAN_ACCEPTED);
     assert_int_equal(record->target_mc, 80000);
     assert_int_equal(record->duration_ms, 60 * MIN_MS);
-    assert_string_equal(record->heat_id, room.state.plan.heat_id);
+    assert_string_equal(record->heat_id, "p-4");
+    assert_string_equal(room.state.plan.heat_id, "p-4");
     assert_int_equal(room.state.plan.ready_at_ms,
                      room.now.wall.ms + 600000 + 30 * (int64_t)MIN_MS);
     assert_int_equal(room.state.plan.by.request, 0);
@@ -78,6 +79,8 @@ static void test_gate_plan__what_no_waiting_mends_is_refused(void **unused)
           W(OUTSIDE_STAY) },
         { "stay is over by then", HG_ROLE_GUEST, 0, 0, 0, 80000, -1, 600000,
           W(OUTSIDE_STAY) },
+        { "clock and target", HG_ROLE_OWNER, 0, 1, 0, 1, 0, 0,
+          W(CLOCK_UNTRUSTED) | W(TARGET_OUT_OF_RANGE) },
         { "three at once", HG_ROLE_CARETAKER, 0, 0, 1, 1, 0, 0,
           W(NOT_ALLOWED) | W(TARGET_OUT_OF_RANGE) | W(JOURNAL_UNAVAILABLE) },
     };
@@ -453,6 +456,72 @@ static void test_gate_plan__is_dropped_with_the_access_behind_it(void **unused)
     assert_false(room.state.plan.is_active);
 }
 
+static void test_gate_plan__risks_add_up(void **unused)
+{
+    struct room room;
+
+    (void)unused;
+    room_ready(&room);
+    room_presence(&room, false);
+    room_hear(&room);
+    room.state.check.expires_at.ms = room.now.mono.ms + 10000;
+    room_plan(&room, room_owner(), 10000);
+    assert_int_equal(room.state.plan.at_risk,
+                     W(CONTROLLER_OFFLINE) | W(CHECK_EXPIRED));
+    room.state.plan.by.has_stay = true;
+    room.state.plan.by.stay_from_ms = room.now.wall.ms;
+    room.state.plan.by.stay_until_ms = room.now.wall.ms + 10000;
+    room_do(&room, HG_EVENT_TICK);
+    assert_int_equal(room.state.plan.at_risk, W(CONTROLLER_OFFLINE) |
+                                                  W(CHECK_EXPIRED) |
+                                                  W(OUTSIDE_STAY));
+}
+
+static void
+test_gate_plan__risk_that_a_stepped_clock_brings_is_told(void **unused)
+{
+    struct room room;
+
+    (void)unused;
+    room_ready(&room);
+    room.state.check.expires_at.ms = room.now.mono.ms + 10000;
+    room_plan(&room, room_owner(), 9999);
+    assert_int_equal(room.state.plan.at_risk, 0);
+    room.now.wall.ms -= 1;
+    room_do(&room, HG_EVENT_CLOCK_STEPPED);
+    CHECK_STORY("later by a millisecond", &room,
+                "plan-at-risk{check-expired} "
+                "!warning:plan-at-risk{check-expired} *");
+}
+
+static void test_gate_plan__rest_is_weighed_to_the_millisecond(void **unused)
+{
+    static const struct {
+        const char *label;
+        int64_t in_ms;
+        uint64_t rest_ms;
+        hg_why_set want;
+    } row[] = {
+        { "ends as it starts", 1, 1, 0 },
+        { "ends after it starts", 1, 2, W(RESTING) },
+        { "should have started", -1, 1, W(RESTING) },
+    };
+
+    (void)unused;
+    for (size_t i = 0; i < HG_COUNT(row); i++) {
+        struct room room;
+
+        room_ready(&room);
+        room_plan(&room, room_owner(), 600000);
+        room.state.plan.starts_at_ms = room.now.wall.ms + row[i].in_ms;
+        room.state.is_resting = true;
+        room.state.rest_until.ms = room.now.mono.ms + row[i].rest_ms;
+        room.now.wall.is_trusted = false; /* or it would be missed now */
+        room_do(&room, HG_EVENT_TICK);
+        HG_CHECK_EQ_U64(row[i].label, room.state.plan.at_risk, row[i].want);
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -472,6 +541,10 @@ int main(void)
         cmocka_unit_test(test_gate_plan__waits_for_a_clock_to_rely_on),
         cmocka_unit_test(test_gate_plan__risk_looks_ahead),
         cmocka_unit_test(test_gate_plan__is_dropped_with_the_access_behind_it),
+        cmocka_unit_test(test_gate_plan__risks_add_up),
+        cmocka_unit_test(
+            test_gate_plan__risk_that_a_stepped_clock_brings_is_told),
+        cmocka_unit_test(test_gate_plan__rest_is_weighed_to_the_millisecond),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);

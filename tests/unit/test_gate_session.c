@@ -512,6 +512,11 @@ test_gate_session__revoke_in_the_closing_step_keeps_the_hold(void **unused)
     room_door(&room, HG_DOOR_OPEN);
     CHECK_STORY("still held", &room, "*");
     assert_true(room.state.session.is_held);
+    room.state.revoked_at.ms = 0; /* the repeat is due once more */
+    room_door(&room, HG_DOOR_CLOSED);
+    room_do(&room, HG_EVENT_TICK);
+    CHECK_STORY("resumed in the next step", &room,
+                "+30000 heat-resumed !info:heat-resumed *");
 }
 
 static void test_gate_session__no_repeated_revoke_while_it_heats(void **unused)
@@ -551,6 +556,77 @@ test_gate_session__opened_again_before_it_was_seen_shut(void **unused)
     assert_true(room.state.look.has_cycle);
 }
 
+static void test_gate_session__last_serial_is_never_lent(void **unused)
+{
+    struct room room;
+    struct hg_event event;
+
+    (void)unused;
+    room_ready(&room);
+    event = room_heat(&room, room_owner(), MIN_MS);
+    event.at = room.now;
+    room.state.epoch = HG_EPOCH_MAX;
+    room.state.serial = HG_SERIAL_LIMIT - 2;
+    assert_int_equal(hg_gate_preview(&room.policy, &room.state, &event), 0);
+    room.state.serial = HG_SERIAL_LIMIT - 1;
+    assert_int_equal(hg_gate_preview(&room.policy, &room.state, &event),
+                     W(RIVAL_GATEWAY));
+}
+
+static void
+test_gate_session__refused_change_is_recorded_as_asked(void **unused)
+{
+    struct room room;
+    struct hg_event event;
+
+    (void)unused;
+    room_heating(&room, 60 * MIN_MS);
+    event = change(&room, 361 * MIN_MS);
+    room_step(&room, &event);
+
+    assert_int_equal(room.effects.effect[0].record, HG_RECORD_HEAT_REFUSED);
+    assert_int_equal(room.effects.effect[0].duration_ms, 361 * MIN_MS);
+}
+
+static void test_gate_session__time_up_goes_before_what_is_unmet(void **unused)
+{
+    struct room room;
+
+    (void)unused;
+    room_heating(&room, 15000);
+    room_pass(&room, 15000); /* stale at the same moment */
+    room_do(&room, HG_EVENT_TICK);
+
+    assert_int_equal(room.state.last.end, HG_WHY_TIME_UP);
+}
+
+static void test_gate_session__renewal_is_told(void **unused)
+{
+    struct room room;
+
+    (void)unused;
+    room_heating(&room, 60 * MIN_MS);
+    room_pass(&room, 10000);
+    room_do(&room, HG_EVENT_TICK);
+    CHECK_STORY("renewed", &room, "+30000 *");
+}
+
+static void test_gate_session__shortest_rest_is_a_rest(void **unused)
+{
+    struct room room;
+
+    (void)unused;
+    room_ready(&room);
+    room.policy.session_cap_ms = 10000;
+    room.policy.rest_after_cap_ms = 1;
+    start(&room, room_owner(), 10000);
+    room_commit(&room);
+    room_pass(&room, 10000);
+    room_do(&room, HG_EVENT_TICK);
+    assert_true(room.state.is_resting);
+    assert_int_equal(room.state.rest_until.ms, room.now.mono.ms + 1);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -582,6 +658,12 @@ int main(void)
         cmocka_unit_test(test_gate_session__no_repeated_revoke_while_it_heats),
         cmocka_unit_test(
             test_gate_session__opened_again_before_it_was_seen_shut),
+        cmocka_unit_test(test_gate_session__last_serial_is_never_lent),
+        cmocka_unit_test(
+            test_gate_session__refused_change_is_recorded_as_asked),
+        cmocka_unit_test(test_gate_session__time_up_goes_before_what_is_unmet),
+        cmocka_unit_test(test_gate_session__renewal_is_told),
+        cmocka_unit_test(test_gate_session__shortest_rest_is_a_rest),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);

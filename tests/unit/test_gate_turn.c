@@ -174,12 +174,13 @@ static void test_gate_turn__change_needs_the_journal(void **unused)
 
     (void)unused;
     room_heating(&room, 60 * MIN_MS);
-    event = room_heat(&room, room_owner(), 30 * MIN_MS);
+    event = room_heat(&room, room_owner(), 0);
     room.state.is_journal_ok = false;
     turn = turn_of(&room, &event);
     hg_session_change(&turn);
 
-    assert_int_equal(room_reasons(&room), W(JOURNAL_UNAVAILABLE));
+    assert_int_equal(room_reasons(&room),
+                     W(JOURNAL_UNAVAILABLE) | W(DURATION_OVER_CAP));
     assert_int_equal(room.state.pending.kind, HG_PENDING_NONE);
 }
 
@@ -245,13 +246,135 @@ test_gate_turn__values_outside_their_enums_prove_nothing(void **unused)
     assert_int_equal(room.state.stream.door, HG_DOOR_UNKNOWN);
 }
 
+static void test_gate_turn__revoke_carries_nothing_else(void **unused)
+{
+    struct room room;
+    struct hg_event event;
+    struct hg_turn turn;
+    struct hg_effect want;
+
+    (void)unused;
+    memset(&event, 0, sizeof(event));
+    room_init(&room);
+    turn = turn_of(&room, &event);
+    hg_turn_revoke(&turn, HG_WHY_STOPPED);
+    memset(&want, 0, sizeof(want));
+    want.kind = HG_EFFECT_REVOKE;
+    want.why = HG_WHY_STOPPED;
+    want.serial = (UINT64_C(7) << HG_EPOCH_SHIFT) + 1;
+    assert_memory_equal(&room.effects.effect[0], &want, sizeof(want));
+}
+
+static void test_gate_turn__old_effects_say_nothing(void **unused)
+{
+    struct room room;
+    struct hg_event event;
+    struct hg_turn turn;
+
+    (void)unused;
+    memset(&event, 0, sizeof(event));
+    room_init(&room);
+    turn = turn_of(&room, &event);
+    for (int i = 0; i < HG_EFFECTS_MAX; i++)
+        room.effects.effect[i].kind = HG_EFFECT_STATE;
+    hg_turn_changed(&turn);
+    CHECK_STORY("told", &room, "*");
+}
+
+static void test_gate_turn__cap_holds_whatever_was_granted(void **unused)
+{
+    struct room room;
+    struct hg_event event;
+
+    (void)unused;
+    room_ready(&room);
+    event = room_heat(&room, room_owner(), 60 * MIN_MS);
+    room_step(&room, &event);
+    room.state.pending.duration_ms = 400 * MIN_MS;
+    room_commit(&room);
+
+    assert_int_equal(room.state.session.ends_at.ms,
+                     room.now.mono.ms + 360 * MIN_MS);
+    assert_int_equal(room.state.session.ends_why, HG_WHY_CAP_REACHED);
+}
+
+static void
+test_gate_turn__new_boot_heard_by_an_event_forgets_all(void **unused)
+{
+    struct room room;
+
+    (void)unused;
+    room_ready(&room);
+    room.controller_start_ms += 8000;
+    room_hear(&room);
+    assert_true(room.state.stream.is_late);
+    room_new_boot(&room, "b2");
+    room_local(&room, HG_LOCAL_ROOM_CHECK);
+    assert_int_equal(room.state.check.state, HG_CHECK_VOID);
+    assert_false(room.state.stream.is_late);
+    /* its last reading was of the boot before */
+    room.state.lockouts = W(OVER_TEMPERATURE);
+    room_lockout(&room, HG_EVENT_LOCKOUT_CLEAR, room_owner(),
+                 HG_WHY_OVER_TEMPERATURE);
+    assert_int_equal(room_reasons(&room),
+                     W(OVER_TEMPERATURE) | W(TELEMETRY_STALE));
+}
+
+static void test_gate_turn__late_opening_was_seen(void **unused)
+{
+    struct room room;
+
+    (void)unused;
+    room_init(&room);
+    room_connect(&room);
+    room.controller_start_ms += 8000;
+    room_door(&room, HG_DOOR_OPEN);
+    assert_int_equal(room.state.stream.counts.late, 1);
+    room.controller_start_ms -= 8000;
+    room_door(&room, HG_DOOR_CLOSED);
+
+    assert_true(room.state.look.has_cycle);
+}
+
+static void test_gate_turn__retained_telemetry_is_counted(void **unused)
+{
+    struct room room;
+    struct hg_event event;
+
+    (void)unused;
+    room_init(&room);
+    event = room_reading(&room);
+    event.reading.is_retained = true;
+    room_step(&room, &event);
+
+    assert_int_equal(room.state.stream.counts.retained, 1);
+    assert_int_equal(room.state.stream.boot_count, 0);
+}
+
+static void
+test_gate_turn__base_of_lateness_is_taken_anew_when_met(void **unused)
+{
+    struct room room;
+
+    (void)unused;
+    room_init(&room);
+    room_connect(&room);
+    room_pass(&room, 1500);
+    room.controller_start_ms += 2; /* as slow as the base has risen */
+    room_hear(&room);
+    room_pass(&room, 500); /* no whole second since then */
+    room.controller_start_ms += 5000;
+    room_hear(&room);
+
+    assert_true(room.state.stream.is_late);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_gate_turn__more_effects_than_fit_are_told),
         cmocka_unit_test(test_gate_turn__one_revoke_a_turn),
-        cmocka_unit_test(
-            test_gate_turn__revoke_knows_how_long_heat_may_live),
+        cmocka_unit_test(test_gate_turn__revoke_knows_how_long_heat_may_live),
         cmocka_unit_test(test_gate_turn__answer_without_a_request_is_kept),
         cmocka_unit_test(test_gate_turn__grant_is_checked_again_when_durable),
         cmocka_unit_test(test_gate_turn__stay_that_is_over_leaves_nothing),
@@ -260,6 +383,15 @@ int main(void)
         cmocka_unit_test(test_gate_turn__check_of_a_boot_nobody_remembers),
         cmocka_unit_test(
             test_gate_turn__values_outside_their_enums_prove_nothing),
+        cmocka_unit_test(test_gate_turn__revoke_carries_nothing_else),
+        cmocka_unit_test(test_gate_turn__old_effects_say_nothing),
+        cmocka_unit_test(test_gate_turn__cap_holds_whatever_was_granted),
+        cmocka_unit_test(
+            test_gate_turn__new_boot_heard_by_an_event_forgets_all),
+        cmocka_unit_test(test_gate_turn__late_opening_was_seen),
+        cmocka_unit_test(test_gate_turn__retained_telemetry_is_counted),
+        cmocka_unit_test(
+            test_gate_turn__base_of_lateness_is_taken_anew_when_met),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);

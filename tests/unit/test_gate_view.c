@@ -431,6 +431,20 @@ static void test_gate_record__codes_are_stable_and_distinct(void **unused)
                                     hg_record_code((enum hg_record)b));
 }
 
+static void test_gate_remember__last_moment_of_rest_is_kept(void **unused)
+{
+    struct room room;
+    struct hg_gate_memory memory;
+
+    (void)unused;
+    room_init(&room);
+    memset(&memory, 0, sizeof(memory));
+    memory.rest_left_ms = 1;
+    hg_gate_init(&room.policy, &memory, room.now, 8, &room.state);
+
+    assert_true(room.state.is_resting);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -452,6 +466,7 @@ int main(void)
         cmocka_unit_test(test_gate_policy__class_cap_is_never_exceeded),
         cmocka_unit_test(test_gate_policy__top_target_is_never_exceeded),
         cmocka_unit_test(test_gate_record__codes_are_stable_and_distinct),
+        cmocka_unit_test(test_gate_remember__last_moment_of_rest_is_kept),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -518,6 +518,7 @@ static void test_gate_watch__power_drawn_is_heat(void **unused)
         { "above, but not measured", 6000, 301, false, false },
         { "50 W at least", 600, 50, true, false },
         { "above 50 W", 600, 51, true, true },
+        { "50 W is more than 5 %", 970, 50, true, false },
         { "5 % is 50 W", 1019, 50, true, false },
         { "5 % is 51 W", 1020, 51, true, false },
         { "above 51 W", 1020, 52, true, true },
