@@ -1,6 +1,6 @@
 #!/usr/bin/env python3
 """Run the scenarios: every function test_… of tests/scenario/test_*.py, each
-in a process of its own, two at a time. Arguments pick those whose name holds
+in a process of its own, four at a time. Arguments pick those whose name holds
 one of the words. The last line counts."""
 import importlib
 import os
@@ -13,6 +13,7 @@ HERE = os.path.dirname(os.path.abspath(__file__))
 FOLDERS = [HERE, os.path.join(os.path.dirname(HERE), "fault")]
 OUTSIDE = os.path.join(os.path.dirname(HERE), "outside")
 sys.path[:0] = FOLDERS + [OUTSIDE]
+JOBS = int(os.environ.get("HG_JOBS", "4"))  # they wait more than they work
 LIMIT_S = 150 * float(os.environ.get("HG_SLOW", "1"))
 
 
@@ -70,7 +71,7 @@ def main():
     if not items:
         print("no scenario has such a name", file=sys.stderr)
         return 2
-    with ThreadPoolExecutor(2) as pool:
+    with ThreadPoolExecutor(JOBS) as pool:
         results = list(pool.map(run, items))
     failed = results.count(False)
     print(f"{len(results) - failed} passed, {failed} failed")
