@@ -72,7 +72,7 @@ class Mutant:
 
 def function_of(text, at):
     names = re.findall(r"^[a-z][^\n;=]*?\b(\w+)\((?:[^;{]*?)\)\s*\{",
-                       text[:at], re.M)
+                       without_comments(text[:at]), re.M)
     return names[-1] if names else "-"
 
 
@@ -137,17 +137,24 @@ STATEMENT = re.compile(
     r"([A-Za-z*(+][^;{}]*;)[^\n]*$", re.M)
 
 
+def without_comments(text):
+    """The same with spaces for comments: every place stays what it was."""
+    return re.sub(r"/\*.*?\*/",
+                  lambda m: re.sub(r"[^\n]", " ", m.group()), text, flags=re.S)
+
+
 def statement_mutants(name, text):
-    for match in STATEMENT.finditer(text):
-        head = text[:match.start(2)].rstrip()
+    code = without_comments(text)
+    for match in STATEMENT.finditer(code):
+        head = code[:match.start(2)].rstrip()
         # a real statement begins after one of these
-        if head[-1] not in ";{})/:" and not head.endswith("else"):
+        if head[-1] not in ";{}):" and not head.endswith("else"):
             continue
         word = match.group(2)
         if not re.search(r"[=(]|\+\+|--", word):
             continue
-        depth = text[:match.start()].count("{") - \
-            text[:match.start()].count("}")
+        depth = code[:match.start()].count("{") - \
+            code[:match.start()].count("}")
         if depth < 1 or "_Static" in word:
             continue
         yield Mutant(name, text, match.start(2), match.end(2), ";", "removed")
