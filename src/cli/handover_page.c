@@ -18,6 +18,7 @@ static const char HEAD[] =
     "table{border-collapse:collapse;width:100%}tr{break-inside:avoid}\n"
     "th,td{border:1px solid #999;padding:1.5mm 2mm;text-align:left;"
     "vertical-align:top}\n"
+    ".when{white-space:nowrap}\n"
     ".caution{border:2px solid #111;padding:2mm 4mm;break-inside:avoid}\n"
     "code{font-size:9pt;overflow-wrap:anywhere}\n"
     "figure{margin:0 0 6mm;break-inside:avoid}\n"
@@ -122,7 +123,7 @@ static void begin_proved(FILE *out, const json_t *step, const char *what)
 {
     fputs("<tr><td>", out);
     fputs(what, out);
-    fputs("</td><td>", out);
+    fputs("</td><td class=\"when\">", out);
     hg_handover_put(out, text_of(step, "at"));
     fputs("</td><td>", out);
 }
@@ -153,7 +154,7 @@ static void put_module(FILE *out, const json_t *step)
 {
     begin_proved(out, step, "Climate of the controller's module");
     if (has(step, "module_max_mc"))
-        fprintf(out, "highest seen %.1f C (limit 50 C) ",
+        fprintf(out, "highest seen %.1f C (limit 50 C); ",
                 degrees(step, "module_max_mc"));
     if (has(step, "module_max_rh"))
         fprintf(out, "highest seen %lld %% relative humidity (limit 95 %%)",

@@ -269,9 +269,15 @@ static void tell_proof(struct hg_service *service, struct hg_room *room)
         return;
     stage = hg_com_notice_stage(hg_sat_sub_i64(due_ms, service->now.wall.ms),
                                 policy->door_proof_ms);
+    if (stage == 0 || room->is_commission_bad)
+        return;
     hg_buf_init(&why, storage, sizeof(storage));
-    if (stage == 0 || hg_com_room_get(service, room, &why, &part) < 0)
-        return; /* a file that cannot be read is told to whoever asks */
+    if (hg_com_room_get(service, room, &why, &part) < 0) {
+        room->is_commission_bad = true; /* not read anew each second */
+        hg_log_line(&service->log, HG_LOG_ERROR, "%s: %s", room->config->name,
+                    storage);
+        return;
+    }
     if (part->told_proof_ms == gate->proof_at_ms && part->told_stage >= stage)
         return;
     part->told_proof_ms = gate->proof_at_ms;

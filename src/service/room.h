@@ -80,6 +80,7 @@ struct hg_room {
     json_t *missed; /* newest notice that the broker did not get, or NULL */
     char fault[65]; /* code of the controller's latest fault */
     struct hg_com_room *commission; /* commission_room.h; NULL: not read */
+    bool is_commission_bad; /* its file cannot be read: told in the log */
 };
 
 /* Text of an actor: "guest:g-7k2qf", "owner:uid=0", "gateway". */

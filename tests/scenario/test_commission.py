@@ -311,6 +311,15 @@ def test_commission__goes_on_after_a_restart():
         manager = site.client(owner.call(
             "staff.issue", role="manager", rooms=["heron"])["code"])
         assert manager.refused("commission.state", room="heron").code == 1003
+        # a file that does not read back is named, and stops nothing else
+        kept = os.path.join(site.config["state_dir"], "commission",
+                            "heron.json")
+        with open(kept, "w") as file:
+            file.write("{")
+        age_proof(site, 400)
+        error = site.owner.refused("commission.state", room="heron")
+        assert error.code == 1006 and "move it away" in error.message, error
+        assert "proof-overdue" in start_refused(site)
 
 
 def test_commission__a_person_at_a_terminal_may_leave():
