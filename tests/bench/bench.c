@@ -21,6 +21,8 @@
 #include <time.h>
 
 
+#define PAUSE_NS 5000000u /* between two openings */
+
 static volatile sig_atomic_t is_over;
 static const char *root; /* the topic root, from the command line */
 
@@ -262,6 +264,9 @@ static int run_doors(char **argv)
             status = 1;
         }
         printf("%.1f\n", open_us);
+        /* a door is not opened in the millisecond in which it was closed */
+        for (uint64_t end = now_ns() + PAUSE_NS; now_ns() < end;)
+            turn(m, 1);
     }
     mosquitto_destroy(m);
     return status;
