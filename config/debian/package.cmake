@@ -1,9 +1,14 @@
 # What is installed and where, and the Debian package made of it:
 #
-#   cmake -S . -B build/deb -G Ninja -DCMAKE_INSTALL_PREFIX=/usr -DHG_TESTS=OFF
+#   cmake -S . -B build/deb -G Ninja -DHG_TESTS=OFF
 #   ninja -C build/deb package
 #
+# The prefix is /usr, because a package's is; with another one,
+# -DCMAKE_INSTALL_PREFIX=/usr/local say, the units name the programs there.
 # heatgate-sim is for trials and is not installed.
+if(CMAKE_INSTALL_PREFIX_INITIALIZED_TO_DEFAULT)
+  set(CMAKE_INSTALL_PREFIX /usr CACHE PATH "where to install" FORCE)
+endif()
 set(HG_UNIT_DIR lib/systemd/system)
 if(CMAKE_INSTALL_PREFIX STREQUAL "/usr")
   set(HG_UNIT_DIR /lib/systemd/system) # as Debian 12 wants it
@@ -23,9 +28,10 @@ foreach(unit heatgate.service heatgate-rotate.service heatgate-rotate.timer)
   set_property(DIRECTORY APPEND PROPERTY CMAKE_CONFIGURE_DEPENDS
     ${CMAKE_SOURCE_DIR}/systemd/${unit})
   file(READ systemd/${unit} text)
-  string(REPLACE "/usr/sbin/" "${CMAKE_INSTALL_FULL_SBINDIR}/" text "${text}")
-  string(REPLACE "/usr/libexec/" "${CMAKE_INSTALL_FULL_LIBEXECDIR}/" text
-    "${text}")
+  string(REPLACE "/usr/sbin/"
+    "${CMAKE_INSTALL_PREFIX}/${CMAKE_INSTALL_SBINDIR}/" text "${text}")
+  string(REPLACE "/usr/libexec/"
+    "${CMAKE_INSTALL_PREFIX}/${CMAKE_INSTALL_LIBEXECDIR}/" text "${text}")
   file(CONFIGURE OUTPUT ${HG_MADE}/${unit} CONTENT "${text}" @ONLY)
   install(FILES ${HG_MADE}/${unit} DESTINATION ${HG_UNIT_DIR})
 endforeach()
@@ -59,7 +65,9 @@ install(FILES config/completion/heatgate.bash
   RENAME heatgate)
 install(FILES config/debian/copyright README.md DESTINATION ${HG_DOC_DIR})
 install(DIRECTORY config/contract DESTINATION ${HG_DOC_DIR})
-install(FILES config/heatgate.example.json systemd/heatgate-credentials.conf
+install(FILES config/heatgate.example.json DESTINATION ${HG_DOC_DIR}/examples
+  RENAME heatgate.json)
+install(FILES systemd/heatgate-credentials.conf
   DESTINATION ${HG_DOC_DIR}/examples)
 install(DIRECTORY config/mosquitto DESTINATION ${HG_DOC_DIR}/examples)
 
