@@ -1,12 +1,16 @@
 """One site in which every message of the contract is met, and every method
 with what it grants and what it refuses. Recorded (HG_RECORD), it is what
 tests/outside/npm holds against the schemas."""
+import base64
+import hashlib
 import json
 import urllib.request
 
-from harness import ROOT, RpcError, Site, rfc3339, wait
+from harness import ROOT, RpcError, Site, boottime, rfc3339, wait
+from test_commission import NAMES, png, site_with
 from test_mqtt import Asker
 
+PIECE_BYTES = 30 << 10  # of a photograph, in one call
 MEMBERS = {"events": "notice",
            "actions": "heat.preview heat.start heat.change heat.stop "
                       "heat.plan heat.unplan check.open check.sign"}
@@ -192,3 +196,87 @@ def test_contract__the_thing_is_described():
         href = thing["properties"]["state"]["forms"][0]["href"]
         assert href == f"mqtt://127.0.0.1:{site.broker_port}/{ROOT}" \
                        "/{room}/state"
+
+
+class Record:
+    """The guided record by the methods themselves, step after step."""
+
+    def __init__(self, site):
+        self.site, self.call = site, site.owner.call
+        self.current = self.call("commission.begin", room="heron")["current"]
+
+    def step(self, name, **data):
+        state = self.call("commission.step", room="heron", step=name,
+                          data=data)
+        self.current = state.get("current")
+        return state
+
+    def stands(self, name):
+        state = self.call("commission.state", room="heron")
+        return next(s for s in state["current"]["steps"] if s["step"] == name)
+
+    def wait(self, name, what, **members):
+        wait(lambda: all(self.stands(name).get(k) == v
+                         for k, v in members.items()),
+             lambda: f"{what}; it is {self.stands(name)}", 60)
+
+    def say_doors(self):
+        for say in ("closed", "open", "closed"):
+            self.site.sim.do("heron door " + say.replace("closed", "close"))
+            self.step("door", say=say)
+            wait(lambda: self.stands("door").get("waits_for") != "settle",
+                 f"the door to read {say}")
+        assert self.stands("door")["state"] == "passed", self.stands("door")
+
+    def try_door(self):
+        self.step("heat")
+        self.wait("heat", "the start to be waited for", waits_for="start-heat")
+        self.site.sim.do("heron local start")
+        self.wait("heat", "the air to rise", state="passed")
+        self.step("cut")
+        self.wait("cut", "the heater to be on", waits_for="open-door")
+        self.site.sim.do("heron door open")
+        self.wait("cut", "the heater to go off", waits_for="keep-open")
+        since = boottime()
+        wait(lambda: boottime() > since + 7, "the door to have been open",
+             every=0.2)
+        self.site.sim.do("heron door close")
+        self.wait("cut", "the door to cut the heat", state="passed")
+        self.site.sim.do("heron local stop")
+
+    def send_photo(self):
+        picture = png(65)
+        for offset in range(0, len(picture), PIECE_BYTES):
+            piece = picture[offset:offset + PIECE_BYTES]
+            self.step("photos", label="a block", offset=offset,
+                      of=len(picture),
+                      base64=base64.b64encode(piece).decode())
+        self.step("photos")
+        return picture
+
+
+def test_contract__a_whole_commissioning_is_met():
+    with site_with() as site:
+        site.start(sim_rooms=["heron"], speed=20)
+        record = Record(site)
+        record.step("names", **NAMES)
+        record.step("placement", agreed=[
+            s["id"] for s in record.current["statements"]])
+        record.say_doors()
+        record.step("sensor",
+                    thermometer_c=site.sim.truth("heron")["air_true_c"])
+        record.try_door()
+        record.step("module")
+        picture = record.send_photo()
+        assert record.current["next"] is None, record.current
+        done = site.owner.call("commission.finish", room="heron")
+        state = site.owner.call("commission.state", room="heron")
+        assert state["commissioned"] and \
+            state["done"]["digest"] == done["digest"]
+        digest = hashlib.sha256(picture).hexdigest()
+        piece = site.owner.call("commission.state", room="heron",
+                                photo=digest, offset=0)
+        assert picture.startswith(base64.b64decode(piece["base64"]))
+        record = site.owner.call("journal.read", after=done["n"] - 1,
+                                 limit=1)["records"][0]
+        assert record["digest"] == done["digest"]

@@ -10,6 +10,19 @@ npm_packages() {
         cp package-lock.json node_modules/.heatgate-lock
 }
 
+# a recording with a word that no schema knows must not pass
+broken_fails() { # folder of recordings
+    rm -rf "$1-broken" && mkdir "$1-broken" || return 1
+    for file in "$1"/*; do
+        sed 's/phase\\": *\\"idle/phase\\":\\"idel/' "$file" \
+            >"$1-broken/${file##*/}"
+    done
+    node tests/outside/npm/check-recordings.js "$1-broken" 2>&1 |
+        grep -q "FAULT state.schema.json: /phase must be equal" && return 0
+    echo "check-recordings.js lets a wrong phase pass"
+    return 1
+}
+
 check_contracts() {
     made="$HG_BUILD_DIR/gcc/heatgated"
     met="$HG_BUILD_DIR/recorded-contract"
@@ -23,6 +36,7 @@ check_contracts() {
         node tests/outside/npm/check-asyncapi.js &&
         # shellcheck disable=SC2086
         node tests/outside/npm/check-recordings.js $met &&
+        broken_fails "$HG_BUILD_DIR/recorded-contract" &&
         HG_BIN="$HG_BUILD_DIR/gcc" tests/outside/contracts.py things &&
         HG_BIN="$HG_BUILD_DIR/gcc" tests/outside/contracts.py metrics
 }

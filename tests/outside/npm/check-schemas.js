@@ -93,8 +93,14 @@ function checkWords(schemas) {
         [...one.filter((word) => !other.includes(word)),
             ...other.filter((word) => !one.includes(word))].join(', '));
     same('reasons', reasons, defs.reason_code.enum);
-    same('notices', [...reasons, ...records], defs.notice_code.enum);
+    const notices = words('src/service/commission_room.c',
+        /HG_LEVEL_WARNING, "([a-z-]+)"/g);
+    same('notices', [...reasons, ...records, ...notices],
+        defs.notice_code.enum);
     same('kinds of records', [...records, ...kinds], defs.record_kind.enum);
+    same('phases of a step', words('src/service/commission_json.c',
+        /\[HG_COM_PHASE_\w+\] = "([a-z-]+)"/g),
+    schemas['commission.schema.json'].$defs.step.properties.waits_for.enum);
     same('methods', words('src/api/methods.c',
         /^ {4}M\(\w+, "([a-z.]+)"/gm), methods);
 }
