@@ -87,10 +87,9 @@ static void carry_epoch(struct hg_service *service, uint64_t epoch)
 }
 
 static void carry_record(struct hg_service *service, struct hg_room *room,
-                         const struct hg_event *event,
                          const struct hg_effect *effect, uint64_t *n)
 {
-    *n = hg_record_effect(service, room, event, effect);
+    *n = hg_record_effect(service, room, effect);
     hg_memory_changed(service);
     if (effect->ticket == 0 || *n == 0)
         return; /* not written: JOURNAL_FAILED follows and ends the wait */
@@ -121,7 +120,7 @@ static void carry_later(struct hg_service *service, struct hg_room *room,
 {
     switch (effect->kind) {
     case HG_EFFECT_RECORD:
-        carry_record(service, room, event, effect, n);
+        carry_record(service, room, effect, n);
         break;
     case HG_EFFECT_NOTICE:
         /* that we leave puts no plan at risk: it is kept for the next run */

@@ -161,7 +161,6 @@ static void add_check(const struct hg_room *room, json_t *members)
 }
 
 static void add_details(struct hg_service *service, const struct hg_room *room,
-                        const struct hg_event *event,
                         const struct hg_effect *effect, json_t *members)
 {
     const struct hg_gate_plan *plan = &room->gate.plan;
@@ -179,8 +178,9 @@ static void add_details(struct hg_service *service, const struct hg_room *room,
     if (effect->record == HG_RECORD_COMMISSIONED)
         json_object_set_new(members, "proof_at",
                             hg_json_wall(room->gate.proof_at_ms));
-    if (service->note != NULL && (event->kind == HG_EVENT_LOCKOUT_SET ||
-                                  event->kind == HG_EVENT_LOCKOUT_CLEAR))
+    if (service->note != NULL && (effect->record == HG_RECORD_LOCKOUT_SET ||
+                                  effect->record == HG_RECORD_LOCKOUT_CLEARED ||
+                                  effect->record == HG_RECORD_LOCKOUT_KEPT))
         json_object_set_new(members, "note", json_string(service->note));
 }
 
@@ -193,7 +193,6 @@ static bool is_limited(enum hg_record record)
 }
 
 uint64_t hg_record_effect(struct hg_service *service, struct hg_room *room,
-                          const struct hg_event *event,
                           const struct hg_effect *effect)
 {
     json_t *members;
@@ -215,7 +214,7 @@ uint64_t hg_record_effect(struct hg_service *service, struct hg_room *room,
         json_object_set_new(members, "reasons",
                             hg_reasons_codes(effect->reasons));
     add_heat(room, effect, members);
-    add_details(service, room, event, effect, members);
+    add_details(service, room, effect, members);
     return hg_record_put(service, hg_record_code(effect->record), room,
                          &effect->actor, members);
 }

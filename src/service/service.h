@@ -209,7 +209,6 @@ uint64_t hg_record_put(struct hg_service *service, const char *kind,
                        json_t *members_taken);
 /* The record of an effect of the gate. Returns as hg_record_put(). */
 uint64_t hg_record_effect(struct hg_service *service, struct hg_room *room,
-                          const struct hg_event *event,
                           const struct hg_effect *effect);
 /* A refusal, of the gate or outside it; kinds.h. Rate-limited. */
 void hg_record_refusal(struct hg_service *service, uint32_t kind,
