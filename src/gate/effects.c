@@ -46,6 +46,9 @@ void hg_turn_changed(struct hg_turn *turn)
 {
     const struct hg_effects *effects = turn->effects;
 
+    /*@ loop invariant 0 <= i <= effects->count;
+        loop assigns i;
+        loop variant effects->count - i; */
     for (uint32_t i = 0; i < effects->count; i++)
         if (effects->effect[i].kind == HG_EFFECT_STATE)
             return;
@@ -92,7 +95,8 @@ void hg_turn_revoke(struct hg_turn *turn, enum hg_why why)
 {
     struct hg_gate_state *state = turn->state;
     struct hg_effects *effects = turn->effects;
-    struct hg_effect revoke;
+    struct hg_effect *first = &effects->effect[0];
+    uint64_t serial;
 
     if (state->permit.is_live &&
         state->permit.until.ms > state->silent_until.ms)
@@ -102,12 +106,12 @@ void hg_turn_revoke(struct hg_turn *turn, enum hg_why why)
     if (turn->has_revoked)
         return;
     turn->has_revoked = true;
-    memset(&revoke, 0, sizeof(revoke));
-    revoke.kind = HG_EFFECT_REVOKE;
-    revoke.serial = hg_turn_serial(turn);
-    revoke.why = why;
+    serial = hg_turn_serial(turn);
     hg_turn_put(turn, HG_EFFECT_REVOKE);
-    memmove(&effects->effect[1], &effects->effect[0],
+    memmove(&effects->effect[1], first,
             (effects->count - 1) * sizeof(effects->effect[0]));
-    effects->effect[0] = revoke;
+    memset(first, 0, sizeof(*first));
+    first->kind = HG_EFFECT_REVOKE;
+    first->serial = serial;
+    first->why = why;
 }
