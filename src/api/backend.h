@@ -101,6 +101,13 @@ struct hg_api_backend {
     uint64_t (*view_key)(void *ctx, const struct hg_api_caller *caller,
                          size_t room);
 
+    /*
+     * What is wrong with the gateway itself, for room.list: an array of
+     * {code, level, since, text, remedy}. A NULL function: no such member.
+     * NULL: no memory.
+     */
+    json_t *(*findings)(void *ctx, const struct hg_api_caller *caller);
+
     /* GET /healthz: 200 or 503, and one line of text. */
     int (*healthz)(void *ctx, char *text, size_t cap);
     /* Body of GET /metrics and GET /.well-known/wot, malloc'd; NULL: no

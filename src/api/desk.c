@@ -266,6 +266,13 @@ static json_t *list_rooms(const struct hg_api_desk *desk)
     }
     result = json_pack("{s:O}", "rooms", rooms);
     json_decref(rooms);
+    if (result != NULL && backend->findings != NULL &&
+        json_object_set_new(result, "findings",
+                            backend->findings(backend->ctx, &desk->caller)) !=
+            0) {
+        json_decref(result);
+        return NULL;
+    }
     return result;
 fail:
     json_decref(rooms);

@@ -244,6 +244,25 @@ static void look_at_reasons(struct doctor *doctor, const char *room,
     }
 }
 
+/* What the service found by watching: {code, level, since, text, remedy}. */
+static void look_at_findings(struct doctor *doctor, const char *what,
+                             const json_t *findings)
+{
+    const json_t *one;
+    size_t i;
+
+    json_array_foreach(findings, i, one)
+    {
+        bool is_alarm = strcmp(hg_cli_text(one, "level"), "alarm") == 0;
+        char since[HG_CLI_WHEN_BYTES];
+
+        hg_cli_when_text(hg_cli_text(one, "since"), hg_cli_now_ms(), since);
+        find(doctor, is_alarm ? LEVEL_FAIL : LEVEL_WARN, what,
+             hg_cli_text(one, "remedy"), "%s since %s: %s",
+             hg_cli_text(one, "code"), since, hg_cli_text(one, "text"));
+    }
+}
+
 static void look_at_room(struct doctor *doctor, const json_t *state)
 {
     const char *room = hg_cli_text(state, "room");
@@ -261,6 +280,7 @@ static void look_at_room(struct doctor *doctor, const json_t *state)
              "%s, no fresh reading; the last came at %s",
              hg_cli_text(state, "phase"), seen);
     look_at_reasons(doctor, room, json_object_get(state, "reasons"));
+    look_at_findings(doctor, room, json_object_get(state, "findings"));
 }
 
 static int look_at_rooms(struct doctor *doctor)
@@ -287,6 +307,8 @@ static int look_at_rooms(struct doctor *doctor)
     {
         look_at_room(doctor, state);
     }
+    look_at_findings(doctor, "gateway",
+                     json_object_get(answer.result, "findings"));
     hg_api_answer_release(&answer);
     return 0;
 }

@@ -238,6 +238,7 @@ void hg_late_finish(struct hg_service *service)
     hg_forecast_feed(service, room);
     hg_traces_feed(service, room);
     hg_com_feed(service, room);
+    hg_findings_feed(service, room);
     room->is_changed = true;
     hg_show_room(service, room);
 }

@@ -227,6 +227,16 @@ static bool is_hidden(const struct hg_actor *by, const struct hg_actor *viewer)
     return by->role == HG_ROLE_GUEST && strcmp(by->id, viewer->id) != 0;
 }
 
+static json_t *backend_findings(void *ctx, const struct hg_api_caller *caller)
+{
+    const struct hg_service *service = ctx;
+
+    if (caller->actor.role != HG_ROLE_OWNER &&
+        caller->actor.role != HG_ROLE_MANAGER)
+        return json_array(); /* paths and dates are for staff */
+    return hg_findings_wide_json(&service->wide);
+}
+
 static uint64_t backend_view_key(void *ctx, const struct hg_api_caller *caller,
                                  size_t room)
 {
@@ -296,6 +306,7 @@ struct hg_api_backend hg_handlers_backend(struct hg_service *service)
     backend.may_see = backend_may_see;
     backend.room_state = backend_room_state;
     backend.view_key = backend_view_key;
+    backend.findings = backend_findings;
     backend.healthz = backend_healthz;
     backend.metrics = backend_metrics;
     backend.wot = backend_wot;

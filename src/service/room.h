@@ -10,6 +10,7 @@
 #include "forecast/warmup.h"
 #include "heatgate/gate.h"
 #include "service/config.h"
+#include "service/findings.h"
 #include <jansson.h>
 
 struct hg_trace;
@@ -64,6 +65,7 @@ struct hg_room {
     bool is_counting;       /* the energy of a heat */
     struct hg_trace *trace; /* of the running heat, or NULL */
     struct hg_mono trace_saved_at;
+    struct hg_findings findings;
     struct hg_room_forecast forecast;
     struct hg_room_forecast_of forecast_of;
     struct hg_room_face face;

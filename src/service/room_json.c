@@ -193,6 +193,8 @@ json_t *hg_room_json(struct hg_room *room, const struct hg_actor *viewer,
                                json_boolean(view.reasons == 0));
     err |=
         json_object_set_new(state, "reasons", hg_reasons_codes(view.reasons));
+    err |= json_object_set_new(state, "findings",
+                               hg_findings_json(&room->findings));
     if (err != 0) {
         json_decref(state);
         return NULL;

@@ -9,6 +9,7 @@
 #include "api/backend.h"
 #include "service/clock.h"
 #include "service/config.h"
+#include "service/findings.h"
 #include "service/log.h"
 #include "service/notify.h"
 #include "service/refusals.h"
@@ -135,6 +136,7 @@ struct hg_service {
     bool is_saving;
     uint64_t saved_n; /* newest record that the rooms.json knows */
     struct hg_mono saving_since;
+    struct hg_findings_wide wide;
     struct hg_service_counts counts;
 };
 

@@ -77,6 +77,7 @@ void hg_service_tick(struct hg_service *service, bool is_whole_second)
     hg_show_tick(service);
     hg_head_tick(service);
     hg_com_tick(service);
+    hg_findings_tick(service);
 }
 
 void hg_service_poll(struct hg_service *service)

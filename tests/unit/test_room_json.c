@@ -58,6 +58,7 @@ static void test_room_json__holds_every_member_of_the_contract(void **unused)
         "room",   "label", "rev",      "phase",    "air_c",     "door",
         "heater", "fresh", "seen_at",  "check",    "heat",      "plan",
         "permit", "last",  "lockouts", "forecast", "may_start", "reasons",
+        "findings",
     };
     struct hg_config_room config = config_room();
     struct hg_room room;
