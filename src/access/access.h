@@ -71,6 +71,7 @@ struct hg_access_issue { /* borrowed for the call */
     size_t room_count;
     int64_t from_ms, until_ms; /* guests: the stay, wall; others: ignored */
     const char *label;         /* NULL: none; plain UTF-8, 80 bytes */
+    const uint8_t *uid;        /* guests: of a calendar's stay; NULL: none */
 };
 
 /* Filled by hg_access_poll(); hg_access_result_release() wipes and frees. */
@@ -164,6 +165,20 @@ void hg_access_result_release(struct hg_access_result *result);
  */
 HG_MUST_CHECK int hg_access_revoke(struct hg_access *access, const char *id,
                                    struct hg_tick tick, struct hg_buf *why);
+
+/*
+ * Give a live guest's code another stay; durable on return. The caller ends
+ * the heat and closes the connections that the new stay does not cover.
+ * Errors as hg_access_revoke(), and HG_ERR_RANGE: no such stay, or over.
+ */
+HG_MUST_CHECK int hg_access_move(struct hg_access *access, const char *id,
+                                 int64_t from_ms, int64_t until_ms,
+                                 struct hg_tick tick, struct hg_buf *why);
+
+/* The live guest of a calendar's stay, or NULL. Borrowed. */
+const struct hg_credential *
+hg_access_find_uid(const struct hg_access *access,
+                   const uint8_t uid[HG_CREDENTIAL_HASH_BYTES]);
 
 /* By shown id; ended ones included (is_ended). NULL: none. Borrowed. */
 const struct hg_credential *hg_access_find(const struct hg_access *access,

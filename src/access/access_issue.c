@@ -77,6 +77,10 @@ static int fill_draft(const struct hg_access_issue *issue, struct hg_wall now,
     int err;
 
     draft->role = issue->role;
+    if (issue->uid != NULL) {
+        draft->has_uid = true;
+        memcpy(draft->uid, issue->uid, sizeof(draft->uid));
+    }
     if (issue->label != NULL &&
         hg_text_copy(draft->label, sizeof(draft->label), issue->label) < 0) {
         hg_buf_addf(why, "a label must be plain text of at most %d bytes",
@@ -121,14 +125,29 @@ static int draw_code(const struct hg_access *access, struct hg_access_job *job)
     return HG_ERR_CRYPTO;
 }
 
+/* Is a code for this stay of a calendar being made already? */
+static bool is_under_way(const struct hg_access *access, const uint8_t *uid)
+{
+    for (size_t i = 0; uid != NULL && i < HG_HASHER_JOBS; i++) {
+        const struct hg_access_job *job = &access->job[i];
+
+        if (job->kind == HG_ACCESS_KIND_ISSUE && job->draft.has_uid &&
+            memcmp(job->draft.uid, uid, sizeof(job->draft.uid)) == 0)
+            return true;
+    }
+    return false;
+}
+
 static int begin(struct hg_access *access, enum hg_access_kind kind,
                  const struct hg_access_issue *issue, struct hg_tick tick,
                  struct hg_buf *why)
 {
-    struct hg_access_job *job =
-        hg_access_job_take(access, kind, issue->request);
+    struct hg_access_job *job;
     int err;
 
+    if (is_under_way(access, issue->uid))
+        return HG_ERR_BUSY;
+    job = hg_access_job_take(access, kind, issue->request);
     if (job == NULL)
         return HG_ERR_BUSY;
     err = fill_draft(issue, tick.wall, &job->draft, why);
@@ -253,4 +272,44 @@ int hg_access_revoke(struct hg_access *access, const char *id,
     end_sessions(access, &ended);
     hg_credentials_ended_release(&ended);
     return HG_OK;
+}
+
+int hg_access_move(struct hg_access *access, const char *id, int64_t from_ms,
+                   int64_t until_ms, struct hg_tick tick, struct hg_buf *why)
+{
+    const struct hg_credential *credential = hg_access_find(access, id);
+    struct hg_credentials_ended ended = { 0, NULL };
+    struct hg_credentials_change change = { .now = tick.wall,
+                                            .move_from_ms = from_ms,
+                                            .move_until_ms = until_ms };
+    char canonical[HG_ID_BYTES] = "";
+    int err;
+
+    if (tick.wall.is_trusted && until_ms <= tick.wall.ms) {
+        hg_buf_add(why, "that stay is over already; give one that ends later");
+        return HG_ERR_RANGE;
+    }
+    if (credential != NULL)
+        memcpy(canonical, credential->id, sizeof(canonical));
+    change.move_id = canonical;
+    err = hg_credentials_commit(access->store, &change, why, &ended);
+    access->is_due_known = false;
+    if (err == HG_OK)
+        hg_credentials_ended_release(&ended);
+    return err;
+}
+
+const struct hg_credential *
+hg_access_find_uid(const struct hg_access *access,
+                   const uint8_t uid[HG_CREDENTIAL_HASH_BYTES])
+{
+    for (size_t i = 0; i < hg_credentials_count(access->store); i++) {
+        const struct hg_credential *credential =
+            hg_credentials_at(access->store, i);
+
+        if (!credential->is_ended && credential->has_uid &&
+            memcmp(credential->uid, uid, sizeof(credential->uid)) == 0)
+            return credential;
+    }
+    return NULL;
 }

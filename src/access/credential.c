@@ -114,6 +114,10 @@ int hg_credential_check(const struct hg_credential *credential,
         hg_buf_add(why, "only an integrator has a token");
         return HG_ERR_INPUT;
     }
+    if (credential->has_uid && credential->role != HG_ROLE_GUEST) {
+        hg_buf_add(why, "only a guest has a stay of a calendar (uid)");
+        return HG_ERR_INPUT;
+    }
     if (!is_wall(credential->created_ms) || !is_wall(credential->ended_ms)) {
         hg_buf_add(why, "a time must lie in the years 1970 to 9999");
         return HG_ERR_RANGE;

@@ -9,7 +9,7 @@
 
 static const char *const MEMBERS[] = {
     "id",         "role",     "rooms", "from", "until",        "label",
-    "created_at", "ended_at", "salt",  "hash", "token_sha256",
+    "created_at", "ended_at", "salt",  "hash", "token_sha256", "uid",
 };
 
 /* -- writing ---------------------------------------------------------------*/
@@ -66,6 +66,8 @@ static int set_members(json_t *item, const struct hg_credential *credential)
         rc |= set_wall(item, "until", credential->until_ms);
     }
     rc |= json_object_set_new(item, "label", json_string(credential->label));
+    if (credential->has_uid)
+        rc |= set_hex(item, "uid", credential->uid);
     rc |= set_wall(item, "created_at", credential->created_ms);
     if (credential->is_ended)
         return rc | set_wall(item, "ended_at", credential->ended_ms);
@@ -307,6 +309,14 @@ static int read_label(const json_t *item, struct hg_credential *credential,
     return HG_OK;
 }
 
+static int read_uid(const json_t *item, struct hg_credential *credential,
+                    struct hg_buf *why)
+{
+    credential->has_uid = json_object_get(item, "uid") != NULL;
+    return credential->has_uid ? need_hex(item, "uid", why, credential->uid)
+                               : HG_OK;
+}
+
 /* Hashes belong to live credentials only. */
 static int read_hashes(const json_t *item, struct hg_credential *credential,
                        struct hg_buf *why)
@@ -355,7 +365,7 @@ static int read_item(json_t *item, struct hg_credential *credential,
 {
     static int (*const PART[])(const json_t *, struct hg_credential *,
                                struct hg_buf *) = {
-        read_id, read_rooms, read_times, read_label, read_hashes,
+        read_id, read_rooms, read_times, read_label, read_uid, read_hashes,
     };
     const char *stranger;
 

@@ -71,6 +71,15 @@ static int new_row(const struct hg_credential *taken, struct row **ret_row)
     return HG_OK;
 }
 
+/* Does the change move the stay of this live guest? */
+static bool is_moved_by(const struct hg_credentials_change *change,
+                        const struct hg_credential *credential)
+{
+    return change->move_id != NULL && !credential->is_ended &&
+           credential->role == HG_ROLE_GUEST &&
+           strcmp(change->move_id, credential->id) == 0;
+}
+
 /* A row that is a copy of a credential; ended_ms at or above 0 ends it. */
 static int copy_row(const struct hg_credential *credential, int64_t ended_ms,
                     struct row **ret_row)
@@ -309,6 +318,27 @@ static bool is_outdated(const struct hg_credential *credential,
            hg_sat_sub_i64(now.ms, over_ms) > HG_CREDENTIALS_KEPT_MS;
 }
 
+/* The old row with the stay of the change. */
+static int draft_moved(const struct hg_credentials_change *change,
+                       struct row *row, struct list *next, struct hg_buf *why)
+{
+    struct hg_credential moved = row->credential;
+    struct row *fresh = NULL;
+    int err;
+
+    moved.from_ms = change->move_from_ms;
+    moved.until_ms = change->move_until_ms;
+    err = hg_credential_check(&moved, why);
+    if (err == HG_OK)
+        err = copy_row(&moved, -1, &fresh);
+    OPENSSL_cleanse(&moved, sizeof(moved)); /* its rooms are the row's */
+    if (err < 0)
+        return err;
+    next->row[next->count++] = fresh;
+    row->is_leaving = true;
+    return HG_OK;
+}
+
 /* One old row into the list of the change. */
 static int draft_row(const struct hg_credentials_change *change,
                      struct row *row, struct list *next,
@@ -353,19 +383,29 @@ static int reserve_ended(const struct hg_credentials *store,
 /* Build the list after the change. On failure the caller drops it. */
 static int draft(const struct hg_credentials *store,
                  const struct hg_credentials_change *change, struct list *next,
-                 struct hg_credentials_ended *ended)
+                 struct hg_credentials_ended *ended, struct hg_buf *why)
 {
     size_t count = store->list.count;
     struct row *fresh = NULL;
+    bool has_moved = false;
     int err = reserve(next, count + 1);
 
     if (err == HG_OK)
         err = reserve_ended(store, change, ended);
-    for (size_t i = 0; i < count && err == HG_OK; i++)
-        err = draft_row(change, store->list.row[i], next, ended);
+    for (size_t i = 0; i < count && err == HG_OK; i++) {
+        struct row *row = store->list.row[i];
+
+        if (is_moved_by(change, &row->credential)) {
+            has_moved = true;
+            err = draft_moved(change, row, next, why);
+        } else {
+            err = draft_row(change, row, next, ended);
+        }
+    }
     if (err < 0)
         return err;
-    if (change->end_id != NULL && ended->count == 0)
+    if ((change->end_id != NULL && ended->count == 0) ||
+        (change->move_id != NULL && !has_moved))
         return HG_ERR_NOT_FOUND;
     if (change->add == NULL)
         return HG_OK;
@@ -496,7 +536,7 @@ int hg_credentials_commit(struct hg_credentials *store,
     if (change->add != NULL)
         err = hg_credential_check(change->add, why);
     if (err == HG_OK)
-        err = draft(store, change, &next, &ended);
+        err = draft(store, change, &next, &ended, why);
     if (err == HG_OK)
         err = save(store, &next, why);
     if (err < 0) {

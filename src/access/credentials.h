@@ -49,6 +49,10 @@ struct hg_credential {
     int64_t ended_ms;
     uint8_t salt[HG_HASHER_SALT_BYTES];
     uint8_t hash[HG_CREDENTIAL_HASH_BYTES];
+    /* guests: which stay of a calendar it is for, so that the calendar can be
+     * followed; SHA-256, hg_calendar_read() */
+    bool has_uid;
+    uint8_t uid[HG_CREDENTIAL_HASH_BYTES];
     bool has_token; /* integrators: the long-lived token's SHA-256 below */
     uint8_t token_hash[HG_CREDENTIAL_HASH_BYTES];
 };
@@ -70,6 +74,9 @@ struct hg_credentials_ended {
 struct hg_credentials_change {
     const struct hg_credential *add; /* copied; NULL: none */
     const char *end_id;              /* NULL: none */
+    /* move the stay of this live guest; NULL: none */
+    const char *move_id;
+    int64_t move_from_ms, move_until_ms;
     /* end each live guest of one of these rooms; add is not "other" */
     const char (*rotate_room)[HG_CREDENTIAL_ROOM_BYTES];
     size_t rotate_count;
@@ -95,9 +102,9 @@ void hg_credentials_free(struct hg_credentials *store);
 /*
  * Make a change durable, then visible. Pointers to credentials got before
  * are dead afterwards, also on failure.
- * HG_ERR_NOT_FOUND: end_id names no live credential; HG_ERR_EXISTS: add's
- * number is taken; HG_ERR_FULL: no room for one more; HG_ERR_SYSTEM (errno),
- * HG_ERR_MEMORY: nothing has changed in memory. why holds a sentence.
+ * HG_ERR_NOT_FOUND: end_id or move_id names no live credential; HG_ERR_EXISTS:
+ * add's number is taken; HG_ERR_FULL: no room for one more; HG_ERR_SYSTEM
+ * (errno), HG_ERR_MEMORY: nothing has changed in memory. why holds a sentence.
  */
 HG_MUST_CHECK int hg_credentials_commit(
     struct hg_credentials *store, const struct hg_credentials_change *change,

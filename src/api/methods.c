@@ -83,8 +83,9 @@ static const struct hg_method_row table[HG_METHOD_COUNT] = {
       TIME("ready_at", YES), DURATION(YES)),
     M(HEAT_UNPLAN, "heat.unplan", ASKERS, NO, NONE, ROOM(YES)),
 
+    /* "uid": 64 hex digits; a stay of a calendar that is known is moved */
     M(GUEST_ISSUE, "guest.issue", STAFF, NO, NONE, ROOMS, TIME("from", YES),
-      TIME("until", YES), TEXT("label", NO, 80)),
+      TIME("until", YES), TEXT("label", NO, 80), TEXT("uid", NO, 64)),
     M(GUEST_ROTATE, "guest.rotate", STAFF, NO, NONE, ROOMS, TIME("from", YES),
       TIME("until", YES), TEXT("label", NO, 80)),
     M(GUEST_REVOKE, "guest.revoke", STAFF, NO, NONE, TEXT("id", YES, 64)),

@@ -69,6 +69,7 @@ enum hg_cli_exit {
     X(CSV, "csv", false)                                                       \
     X(HTML, "html", true)                                                      \
     X(DRY_RUN, "dry-run", false)                                               \
+    X(RENEW, "renew", false)                                                   \
     X(PRUNE, "prune", false)                                                   \
     X(CARD, "card", true)                                                      \
     X(CODE, "code", true)                                                      \

@@ -82,6 +82,26 @@ const struct hg_cli_verb hg_cli_verbs[] = {
       "guest codes, by id",
       "Lists guest codes; the codes themselves are stored nowhere.\n\n"
       "  --room ROOM  only those of one room\n" },
+    { "guest import", hg_cli_guest_import,
+      BIT(ROOM) | BIT(DRY_RUN) | BIT(PRUNE) | BIT(RENEW), 1, 1,
+      "FILE.ics [--room ROOM] [--dry-run] [--prune]",
+      "a code for each stay of a booking calendar",
+      "Reads an iCalendar file (RFC 5545), as booking calendars export it: "
+      "each "
+      "event is a stay. Dates are nights, from check_in on the first day to "
+      "check_out on the last, as the configuration says. Run it as often as "
+      "you like: a stay that is known keeps its code, also when it was moved; "
+      "one that was cancelled loses it. No names are kept. Codes are shown "
+      "once.\n\n"
+      "  --room ROOM  whose calendar it is; may be left out with one room\n"
+      "  --dry-run    only tell what would be done\n"
+      "  --prune      also end codes of coming stays that are not in the file\n"
+      "               any more; use it with one calendar a room only\n"
+      "  --renew      new codes for stays whose code was ended by hand or by\n"
+      "               a rotation\n\n"
+      "Days or weeks may repeat (RRULE); anything else that repeats is "
+      "refused, and so is a file of which anything cannot be read: then "
+      "nothing is done.\n" },
     { "staff issue", hg_cli_staff_issue,
       BIT(ROLE) | BIT(ROOM) | BIT(ALL_ROOMS) | BIT(LABEL), 0, 0,
       "--role ROLE --room R...|--all-rooms [--label TEXT]",
@@ -163,7 +183,7 @@ const struct hg_cli_verb hg_cli_verbs[] = {
       "  --out FILE  a file, mode 0600; without it stdout\n" },
     { "report energy", hg_cli_report_energy,
       BIT(ROOM) | BIT(FROM) | BIT(UNTIL) | BIT(MONTH) | BIT(CSV), 0, 0,
-      "[--room ROOM] [--month YYYY-MM | --from T --until T]",
+      "[--room ROOM] [--month MONTH | --from T --until T]",
       "who heated when, kWh and cost",
       "Adds up the journal: each heat that began in the time asked for, and "
       "the sums of each person or stay, each month, and all. The cost is "

@@ -4,6 +4,7 @@
  */
 #include "access/access.h"
 #include "api/server.h"
+#include "base/sat.h"
 #include "service/handlers.h"
 #include "service/kinds.h"
 #include "service/service.h"
@@ -31,6 +32,7 @@ static uint64_t record(struct hg_service *service, const char *kind,
 
     if (members != NULL) {
         json_object_del(members, "label"); /* often a person's name */
+        json_object_del(members, "uid");
         json_object_del(members, "ended");
         json_object_del(members, "ended_at");
         json_object_del(members, "issued_at");
@@ -79,6 +81,56 @@ uint64_t hg_access_end(struct hg_service *service, const char *id,
     hg_api_close_actor(service->api, &actor, HG_API_CLOSE_ACCESS_ENDED,
                        ENDED_TEXT);
     return record(service, HG_KIND_ACCESS_ENDED, credential, by, why);
+}
+
+/* Would the heat or the plan of this guest outlast the stay as it is now? */
+static bool outlasts(struct hg_service *service, const struct hg_room *room,
+                     const struct hg_credential *credential)
+{
+    const struct hg_gate_session *session = &room->gate.session;
+    const struct hg_gate_plan *plan = &room->gate.plan;
+    int64_t now_ms = service->now.wall.ms;
+    bool is_now =
+        hg_credential_stay(credential, service->now.wall) == HG_STAY_INSIDE;
+    int64_t left_ms = hg_sat_sub_i64(credential->until_ms, now_ms);
+
+    if (room->gate.pending.kind != HG_PENDING_NONE &&
+        strcmp(room->gate.pending.by.actor.id, credential->id) == 0)
+        return true;
+    if (session->is_active &&
+        strcmp(session->by.actor.id, credential->id) == 0 &&
+        (!is_now || hg_mono_since(session->ends_at, service->now.mono) >
+                        (uint64_t)left_ms))
+        return true;
+    return plan->is_active && strcmp(plan->by.actor.id, credential->id) == 0 &&
+           (plan->starts_at_ms < credential->from_ms ||
+            plan->ready_at_ms >= credential->until_ms);
+}
+
+uint64_t hg_access_moved(struct hg_service *service, const char *id,
+                         const struct hg_actor *by)
+{
+    const struct hg_credential *credential =
+        hg_access_find(service->access, id);
+    struct hg_event event;
+
+    if (credential == NULL)
+        return 0;
+    memset(&event, 0, sizeof(event));
+    event.kind = HG_EVENT_ACCESS_ENDED;
+    event.asker.actor.role = credential->role;
+    memcpy(event.asker.actor.id, credential->id, sizeof(credential->id));
+    /* heat first: the revoke leaves before anything is written */
+    for (size_t i = 0; i < credential->room_count; i++) {
+        struct hg_room *room = hg_service_room(service, credential->room[i]);
+
+        if (room != NULL && outlasts(service, room, credential))
+            hg_room_step(service, room, &event);
+    }
+    if (hg_credential_stay(credential, service->now.wall) != HG_STAY_INSIDE)
+        hg_api_close_actor(service->api, &event.asker.actor,
+                           HG_API_CLOSE_ACCESS_ENDED, ENDED_TEXT);
+    return record(service, HG_KIND_ACCESS_MOVED, credential, by, NULL);
 }
 
 static void sign_in_done(struct hg_service *service,

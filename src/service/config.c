@@ -362,6 +362,8 @@ void hg_config_free(struct hg_config *config)
     free(config->state_dir);
     free(config->currency);
     free(config->timezone);
+    free(config->check_in);
+    free(config->check_out);
     free(config->room);
     free(config);
 }

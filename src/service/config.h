@@ -78,6 +78,7 @@ struct hg_config {
     char *currency; /* ISO 4217 code, or NULL */
     enum hg_clock_mode wall_clock;
     char *timezone;              /* IANA name that this host knows, or NULL */
+    char *check_in, *check_out;  /* "15:00": of nights in calendars */
     size_t room_count;           /* 1 … HG_CONFIG_ROOMS_MAX */
     struct hg_config_room *room; /* sorted by name */
 };

@@ -134,6 +134,14 @@ static const struct hg_setting table[HG_SET_COUNT] = {
                           .accepted = "a name under /usr/share/zoneinfo such "
                                       "as Europe/Berlin (package tzdata)",
                           IN(STRING, GLOBAL(timezone)) },
+    [HG_SET_CHECK_IN] = { TEXT("/check_in", 5, 5), .fallback = "\"15:00\"",
+                          .accepts = hg_config_is_time_of_day,
+                          .accepted = "a time of day from 00:00 to 23:59",
+                          IN(STRING, GLOBAL(check_in)) },
+    [HG_SET_CHECK_OUT] = { TEXT("/check_out", 5, 5), .fallback = "\"11:00\"",
+                           .accepts = hg_config_is_time_of_day,
+                           .accepted = "a time of day from 00:00 to 23:59",
+                           IN(STRING, GLOBAL(check_out)) },
 
     [HG_SET_ROOMS] = { SECTION("/rooms"), .min = 1, .max = HG_CONFIG_ROOMS_MAX,
                        .is_required = true, .is_map = true },

@@ -60,6 +60,8 @@ enum hg_setting_id {
     HG_SET_CURRENCY,
     HG_SET_WALL_CLOCK,
     HG_SET_TIMEZONE,
+    HG_SET_CHECK_IN,
+    HG_SET_CHECK_OUT,
     HG_SET_ROOMS,
     HG_SET_ROOM,
     HG_SET_ROOM_FIRST, /* from here on: members of a room */

@@ -85,3 +85,10 @@ bool hg_config_is_timezone(const char *text)
     hg_buf_addf(&path, "/usr/share/zoneinfo/%s", text);
     return !path.is_cut && is_zone_file(path.bytes);
 }
+
+bool hg_config_is_time_of_day(const char *text)
+{
+    return strlen(text) == 5 && is_of(text, DIGITS ":") && text[2] == ':' &&
+           strspn(text, DIGITS) == 2 && strspn(text + 3, DIGITS) == 2 &&
+           strncmp(text, "24", 2) < 0 && strncmp(text + 3, "60", 2) < 0;
+}

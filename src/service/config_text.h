@@ -19,6 +19,8 @@ bool hg_config_is_loopback(const char *text);
 bool hg_config_is_currency(const char *text);
 /* An IANA time zone that this host knows. */
 bool hg_config_is_timezone(const char *text);
+/* "HH:MM", 00:00 to 23:59 */
+bool hg_config_is_time_of_day(const char *text);
 /* Something other than blanks. */
 bool hg_config_is_not_blank(const char *text);
 

@@ -92,6 +92,12 @@ json_t *hg_credential_json(const struct hg_credential *credential);
  * ------------------- */
 
 void hg_access_done(struct hg_service *service);
+/*
+ * A guest's stay was moved: heat and plans that it does not cover any more
+ * end, and its connections if it is not now. Returns the record's number.
+ */
+uint64_t hg_access_moved(struct hg_service *service, const char *id,
+                         const struct hg_actor *by);
 /* Stays that are over by now. */
 void hg_access_tick(struct hg_service *service);
 /*

@@ -89,27 +89,115 @@ static void begin(struct hg_service *service, const struct hg_api_call *call,
     fail(reply, err, storage);
 }
 
-static void begin_guest(struct hg_service *service,
-                        const struct hg_api_call *call)
+/* A guest's stay. False: answered already. */
+static bool take_stay(const struct hg_api_call *call,
+                      struct hg_access_issue *issue)
 {
-    struct hg_access_issue issue;
+    memset(issue, 0, sizeof(*issue));
+    issue->role = HG_ROLE_GUEST;
+    if (hg_call_time(call, "from", &issue->from_ms) &&
+        hg_call_time(call, "until", &issue->until_ms) &&
+        issue->until_ms > issue->from_ms)
+        return true;
+    hg_api_reply_error(call->reply, HG_RPC_INVALID_PARAMS,
+                       "until: a time after 'from' is wanted.", NULL);
+    return false;
+}
 
-    memset(&issue, 0, sizeof(issue));
-    issue.role = HG_ROLE_GUEST;
-    if (!hg_call_time(call, "from", &issue.from_ms) ||
-        !hg_call_time(call, "until", &issue.until_ms) ||
-        issue.until_ms <= issue.from_ms) {
+static bool sees_all(struct hg_service *service,
+                     const struct hg_api_caller *caller,
+                     const struct hg_credential *credential);
+
+/* The same rooms, in any order? */
+static bool is_for(const struct hg_credential *credential, const json_t *rooms)
+{
+    for (size_t i = 0; i < json_array_size(rooms); i++)
+        if (!hg_access_may(credential,
+                           json_string_value(json_array_get(rooms, i))))
+            return false;
+    return credential->room_count == json_array_size(rooms);
+}
+
+/* A stay that is known: moved, or as it was. The code stays the same. */
+static void follow(struct hg_service *service, const struct hg_api_call *call,
+                   const struct hg_credential *known,
+                   const struct hg_access_issue *issue)
+{
+    bool is_same =
+        known->from_ms == issue->from_ms && known->until_ms == issue->until_ms;
+    char storage[HG_ACCESS_WHY_BYTES];
+    char id[HG_ID_BYTES];
+    struct hg_ask *ask;
+    struct hg_buf why;
+    uint64_t n = 0;
+    json_t *json;
+    int err;
+
+    memcpy(id, known->id, sizeof(id));
+    hg_buf_init(&why, storage, sizeof(storage));
+    if (!is_same) {
+        err = hg_access_move(service->access, id, issue->from_ms,
+                             issue->until_ms, service->now, &why);
+        if (err < 0) {
+            fail(call->reply, err, storage);
+            return;
+        }
+        n = hg_access_moved(service, id, &call->caller->actor);
+    }
+    json = hg_credential_json(hg_access_find(service->access, id));
+    if (json != NULL)
+        json_object_set_new(json, "moved", json_boolean(!is_same));
+    ask = hg_call_ask(service, call, NULL);
+    if (ask == NULL)
+        json_decref(json);
+    else if (n == 0)
+        hg_asks_result(service->asks, ask, json);
+    else
+        hg_asks_hold(service->asks, ask, n, json);
+}
+
+static void issue_of_calendar(struct hg_service *service,
+                              const struct hg_api_call *call,
+                              struct hg_access_issue *issue)
+{
+    uint8_t uid[HG_CREDENTIAL_HASH_BYTES];
+    const struct hg_credential *known;
+
+    if (hg_hex_to_bytes(hg_call_text(call, "uid"), uid, sizeof(uid)) < 0) {
         hg_api_reply_error(call->reply, HG_RPC_INVALID_PARAMS,
-                           "until: a time after 'from' is wanted.", NULL);
+                           "uid: 64 hex digits are wanted.", NULL);
         return;
     }
-    begin(service, call, &issue);
+    issue->uid = uid;
+    known = hg_access_find_uid(service->access, uid);
+    if (known == NULL)
+        begin(service, call, issue);
+    else if (!sees_all(service, call->caller, known) ||
+             !is_for(known, json_object_get(call->params, "rooms")))
+        hg_api_reply_error(call->reply, HG_RPC_INVALID_PARAMS,
+                           "uid: that stay has a code of other rooms. Revoke "
+                           "it first, or use another uid.",
+                           NULL);
+    else
+        follow(service, call, known, issue);
 }
 
 void hg_handle_guest_issue(struct hg_service *service,
                            const struct hg_api_call *call)
 {
-    begin_guest(service, call);
+    struct hg_access_issue issue;
+
+    if (!take_stay(call, &issue))
+        return;
+    if (hg_call_text(call, "uid") == NULL)
+        begin(service, call, &issue);
+    else if (!service->is_journal_ok)
+        hg_api_reply_error(call->reply, HG_RPC_UNAVAILABLE,
+                           "The journal cannot be written, so no stay is "
+                           "moved. Free disk space or mend the disk.",
+                           NULL);
+    else
+        issue_of_calendar(service, call, &issue);
 }
 
 /*
@@ -162,6 +250,7 @@ void hg_handle_guest_rotate(struct hg_service *service,
                             const struct hg_api_call *call)
 {
     struct reach reach = { service, call, true };
+    struct hg_access_issue issue;
 
     hg_access_list(service->access, GUESTS, look_reach, &reach);
     if (!reach.is_within) {
@@ -172,7 +261,8 @@ void hg_handle_guest_rotate(struct hg_service *service,
                            NULL);
         return;
     }
-    begin_guest(service, call);
+    if (take_stay(call, &issue))
+        begin(service, call, &issue);
 }
 
 void hg_handle_staff_issue(struct hg_service *service,
@@ -246,6 +336,12 @@ json_t *hg_credential_json(const struct hg_credential *credential)
                      credential->label, "rooms", rooms, "issued_at",
                      hg_json_wall(credential->created_ms), "ended",
                      (int)credential->is_ended);
+    if (json != NULL && credential->has_uid) {
+        char uid[2 * HG_CREDENTIAL_HASH_BYTES + 1];
+
+        hg_hex_from_bytes(credential->uid, sizeof(credential->uid), uid);
+        json_object_set_new(json, "uid", json_string(uid));
+    }
     if (json != NULL && credential->has_stay) {
         json_object_set_new(json, "from", hg_json_wall(credential->from_ms));
         json_object_set_new(json, "until", hg_json_wall(credential->until_ms));

@@ -24,6 +24,7 @@ const char *hg_kind_text(uint32_t kind);
 #define HG_KIND_COMMISSION_RECORDED "commissioning-recorded"
 #define HG_KIND_ACCESS_ISSUED       "access-issued"
 #define HG_KIND_ACCESS_ENDED        "access-ended"
+#define HG_KIND_ACCESS_MOVED        "access-moved"
 #define HG_KIND_SIGNED_IN           "signed-in"
 
 /* [{id,text}] of all statements, or only their ids. NULL: no memory. */

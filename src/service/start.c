@@ -188,10 +188,12 @@ static void record_start(struct hg_service *service,
                                 (json_int_t)opened->repaired_bytes));
     }
     hg_record_put(service, HG_KIND_GATEWAY_STARTED, NULL, NULL,
-                  json_pack("{s:s, s:I, s:b, s:s?}", "version", HG_VERSION,
-                            "epoch", (json_int_t)service->epoch,
+                  json_pack("{s:s, s:I, s:b, s:s?, s:s, s:s}", "version",
+                            HG_VERSION, "epoch", (json_int_t)service->epoch,
                             "clock_trusted", (int)service->now.wall.is_trusted,
-                            "timezone", service->config->timezone));
+                            "timezone", service->config->timezone, "check_in",
+                            service->config->check_in, "check_out",
+                            service->config->check_out));
     for (size_t i = 0; i < service->room_count; i++) {
         struct hg_room *room = &service->room[i];
 

@@ -48,6 +48,8 @@ static void test_config__reads_the_smallest_with_defaults(void **state)
     assert_false(config->has_price);
     assert_null(config->currency);
     assert_null(config->timezone);
+    assert_string_equal(config->check_in, "15:00");
+    assert_string_equal(config->check_out, "11:00");
     assert_int_equal(config->wall_clock, HG_CLOCK_SYNCHRONISED);
     assert_int_equal(config->room_count, 1);
     room = hg_config_find(config, "heron");
@@ -328,6 +330,12 @@ static const struct {
       "/currency: \"eur\" is not what is wanted here; allowed are 3 to 3 "
       "bytes of text: three capital letters such as EUR, null" },
     { "wall clock", WITH_TOP("\"wall_clock\":\"trusted\""), NULL },
+    { "hour 24", WITH_TOP("\"check_in\":\"24:00\""),
+      "/check_in: \"24:00\" is not what is wanted here" },
+    { "minute 60", WITH_TOP("\"check_out\":\"11:60\""),
+      "/check_out: \"11:60\" is not what is wanted here" },
+    { "no time of day", WITH_TOP("\"check_in\":\"3 p.m\""),
+      "/check_in: \"3 p.m\" is not what is wanted here" },
     { "no such zone", WITH_TOP("\"timezone\":\"Nowhere/Here\""),
       "/timezone: \"Nowhere/Here\" is not what is wanted here" },
     { "a path for a zone", WITH_TOP("\"timezone\":\"../../../etc/passwd\""),
