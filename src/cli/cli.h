@@ -71,9 +71,6 @@ enum hg_cli_exit {
     X(DRY_RUN, "dry-run", false)                                               \
     X(RENEW, "renew", false)                                                   \
     X(PRUNE, "prune", false)                                                   \
-    X(CARD, "card", true)                                                      \
-    X(CODE, "code", true)                                                      \
-    X(URL, "url", true)                                                        \
     X(PROOF, "proof", false)                                                   \
     X(ANSWERS, "answers", true)                                                \
     X(ABANDON, "abandon", false)

@@ -5,6 +5,9 @@
 #define PAGE_RECORDS  1000
 #define WINDOW_FIRST  500
 #define STOPPED_EARLY (-1)
+/* how long to wait for the first record of a service that just started */
+#define START_TURNS   20
+#define START_TURN_MS 100
 
 static uint64_t member(const json_t *object, const char *name)
 {
@@ -86,14 +89,13 @@ static int take_start(void *arg, json_t *record)
     return 0;
 }
 
-int hg_cli_records_start(struct hg_cli *cli, json_t **ret)
+/* Backwards in growing steps: the last start is often near the end. */
+static int find_start(struct hg_cli *cli, json_t *found)
 {
-    json_t *found = json_pack("{s:n, s:[]}", "started", "waived");
     struct hg_cli_pages pages = { .take = take_start, .arg = found };
     uint64_t newest;
     int status = hg_cli_records_newest(cli, &newest);
 
-    /* backwards in growing steps: the last start is often near the end */
     for (uint64_t window = WINDOW_FIRST; status == 0; window *= 4) {
         uint64_t begin = newest > window ? newest - window : 0;
 
@@ -102,6 +104,27 @@ int hg_cli_records_start(struct hg_cli *cli, json_t **ret)
         if (begin == 0 || json_is_object(json_object_get(found, "started")))
             break;
         json_array_clear(json_object_get(found, "waived"));
+    }
+    return status;
+}
+
+int hg_cli_records_start(struct hg_cli *cli, json_t **ret)
+{
+    json_t *found = json_pack("{s:n, s:[]}", "started", "waived");
+    int status = find_start(cli, found);
+
+    /* a service that answers before its first record is on the disk */
+    for (int turn = 0; status == 0 && turn < START_TURNS &&
+                       !json_is_object(json_object_get(found, "started"));
+         turn++) {
+        json_t *notification = NULL;
+        int err = hg_api_client_next(cli->client, START_TURN_MS, &notification);
+
+        json_decref(notification);
+        if (err == HG_ERR_CLOSED)
+            status = hg_cli_fail_client(cli, err);
+        else
+            status = find_start(cli, found);
     }
     if (status == 0)
         *ret = json_incref(found);
