@@ -1,0 +1,3 @@
+/* What WP proves of base/sat.h: see sat_contracts.h. */
+#include "sat_contracts.h"
+#include "base/sat.h"
