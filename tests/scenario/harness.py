@@ -8,8 +8,11 @@ folder, every message that is seen goes into a file there, one JSON line each;
 tests/outside/npm holds them against the schemas.
 """
 import asyncio
+import fcntl
+import itertools
 import json
 import os
+import random
 import shutil
 import signal
 import socket
@@ -29,6 +32,7 @@ BIN = os.environ.get("HG_BIN", os.path.join(TOP, "build", "gcc"))
 SLOW = float(os.environ.get("HG_SLOW", "1"))
 SUBPROTOCOL = "heatgate.rpc.v1"
 ROOT = "heatgate/v1"
+SIMS = itertools.count(1)
 
 
 class Recorder:
@@ -59,23 +63,44 @@ def boottime():
     return time.clock_gettime(time.CLOCK_BOOTTIME)
 
 
+PORTS = range(20000, 32000)  # below those that Linux gives to clients
+HELD = []                    # what keeps the ports ours while we live
+
+
 def free_port():
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return probe.getsockname()[1]
+    """A port that nobody listens on, that no client's connection can be given
+    and that no other scenario is handed while this process lives."""
+    folder = os.path.join(tempfile.gettempdir(), "heatgate-test-ports")
+    os.makedirs(folder, exist_ok=True)
+    for port in random.sample(PORTS, 1000):
+        hold = open(os.path.join(folder, str(port)), "w", encoding="ascii")
+        try:
+            fcntl.flock(hold, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            with socket.socket() as probe:
+                probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+                probe.bind(("127.0.0.1", port))
+        except OSError:
+            hold.close()
+            continue
+        HELD.append(hold)
+        return port
+    raise AssertionError("no port is free")
+
+
+class InVain(AssertionError):
+    """A bound ran out: the one failure that a busy machine can cause."""
 
 
 def wait(condition, what, seconds=20, every=0.02):
-    """The first true value of condition(); an AssertionError after the
-    bound."""
+    """The first true value of condition(); InVain after the bound."""
     end = time.monotonic() + seconds * SLOW
     while True:
         value = condition()
         if value:
             return value
         if time.monotonic() > end:
-            raise AssertionError(f"waited {seconds * SLOW:.0f} s in vain for: "
-                                 f"{what() if callable(what) else what}")
+            raise InVain(f"waited {seconds * SLOW:.0f} s in vain for: "
+                         f"{what() if callable(what) else what}")
         time.sleep(every)
 
 
@@ -183,9 +208,11 @@ class Client:
         with self.lock:
             while not self.answers.get(key):
                 left = end - time.monotonic()
-                if left <= 0 or self.closed:
+                if self.closed:
                     raise AssertionError(
                         f"no answer to {key}; closed: {self.closed}")
+                if left <= 0:
+                    raise InVain(f"no answer to {key}")
                 self.lock.wait(min(left, 0.2))
             return self.answers[key].pop(0)
 
@@ -296,7 +323,7 @@ class Sim:
     """heatgate-sim, driven and asked for the truth over its socket."""
 
     def __init__(self, site, rooms, period_ms=400, speed=1, extra=()):
-        self.path = os.path.join(site.dir, f"sim-{free_port()}.sock")
+        self.path = os.path.join(site.dir, f"sim-{next(SIMS)}.sock")
         args = [os.path.join(BIN, "heatgate-sim"), "--port",
                 str(site.broker_port), "--period-ms", str(period_ms),
                 "--speed", str(speed), "--control", self.path, "--seed", "7"]

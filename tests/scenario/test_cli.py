@@ -9,7 +9,7 @@ import signal
 import subprocess
 import time
 
-from harness import BIN, SLOW, Site, wait
+from harness import BIN, SLOW, InVain, Site, wait
 
 HEATGATE = os.path.join(BIN, "heatgate")
 
@@ -60,7 +60,7 @@ class Terminal:
         end = time.monotonic() + seconds * SLOW
         while words not in self.text:
             if not self.read() or time.monotonic() > end:
-                raise AssertionError(f"not seen: {words!r} in {self.text!r}")
+                raise InVain(f"not seen: {words!r} in {self.text!r}")
         self.text = self.text[self.text.index(words) + len(words):]
 
     def type(self, text):
@@ -71,7 +71,7 @@ class Terminal:
         while self.read():
             if time.monotonic() > end:
                 os.kill(self.pid, signal.SIGKILL)
-                raise AssertionError(f"it did not end: {self.text!r}")
+                raise InVain(f"it did not end: {self.text!r}")
         os.close(self.fd)
         return os.waitstatus_to_exitcode(os.waitpid(self.pid, 0)[1])
 
