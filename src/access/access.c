@@ -478,20 +478,6 @@ void hg_access_expired(struct hg_access *access, struct hg_tick tick,
     access->is_due_known = false;
 }
 
-bool hg_access_place_code_equal(const char *want, const char *typed)
-{
-    char a[HG_PLACE_CODE_BYTES] = { 0 };
-    char b[HG_PLACE_CODE_BYTES] = { 0 };
-    bool is_equal = false;
-
-    if (hg_base32_canon(want, a, sizeof(a)) == HG_OK && a[0] != '\0' &&
-        hg_base32_canon(typed, b, sizeof(b)) == HG_OK)
-        is_equal = hg_secret_equal(a, b, sizeof(a));
-    OPENSSL_cleanse(a, sizeof(a));
-    OPENSSL_cleanse(b, sizeof(b));
-    return is_equal;
-}
-
 void hg_access_count(const struct hg_access *access, struct hg_tick tick,
                      struct hg_access_counts *ret_counts)
 {

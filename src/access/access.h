@@ -25,7 +25,6 @@
 /* Of the hasher's places this many are kept free for issue and rotate. */
 #define HG_ACCESS_RESERVED  8
 #define HG_ACCESS_BUSY_MS   UINT64_C(1000) /* retry when all are taken */
-#define HG_PLACE_CODE_BYTES 65             /* longest, with NUL */
 #define HG_ACCESS_WHY_BYTES 512            /* a sentence for people */
 
 struct hg_access;
@@ -213,13 +212,6 @@ HG_MUST_CHECK int hg_access_asker(const struct hg_access *access,
  */
 void hg_access_expired(struct hg_access *access, struct hg_tick tick,
                        hg_access_each *each, void *arg);
-
-/*
- * Is what was typed the place code posted at the room? Case, dashes, blanks
- * and I, L, O do not matter; takes the same time for every difference. An
- * empty or overlong code equals nothing.
- */
-bool hg_access_place_code_equal(const char *want, const char *typed);
 
 struct hg_access_counts { /* for /metrics and doctor */
     uint64_t signed_in, wrong, outside_stay, slowed, malformed;

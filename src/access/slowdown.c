@@ -58,18 +58,18 @@ static bool is_same_key(struct hg_slowdown_key a, struct hg_slowdown_key b)
 }
 
 /* Empty, or quiet for an hour. */
-static bool is_forgotten(const struct hg_slowdown_entry *entry,
+static bool is_forgotten(const struct hg_slowdown_count *count,
                          struct hg_mono now)
 {
-    return entry->fails == 0 ||
-           hg_mono_since(now, entry->failed_at) >= HG_SLOWDOWN_FORGET_MS;
+    return count->fails == 0 ||
+           hg_mono_since(now, count->failed_at) >= HG_SLOWDOWN_FORGET_MS;
 }
 
 static size_t find(const struct hg_slowdown *table, struct hg_slowdown_key key)
 {
     size_t i = 0;
 
-    while (i < HG_SLOWDOWN_KEYS && !(table->entry[i].fails > 0 &&
+    while (i < HG_SLOWDOWN_KEYS && !(table->entry[i].count.fails > 0 &&
                                      is_same_key(table->entry[i].key, key)))
         i++;
     return i;
@@ -90,15 +90,32 @@ static uint64_t penalty_ms(uint32_t fails)
     return ms;
 }
 
+uint64_t hg_slowdown_count_wait_ms(const struct hg_slowdown_count *count,
+                                   struct hg_mono now)
+{
+    if (is_forgotten(count, now))
+        return 0;
+    return hg_sat_sub_u64(penalty_ms(count->fails),
+                          hg_mono_since(now, count->failed_at));
+}
+
+void hg_slowdown_count_fail(struct hg_slowdown_count *count, struct hg_mono now)
+{
+    if (is_forgotten(count, now))
+        count->fails = 0;
+    count->failed_at = now;
+    if (count->fails < UINT32_MAX)
+        count->fails++;
+}
+
 uint64_t hg_slowdown_wait_ms(const struct hg_slowdown *table,
                              struct hg_slowdown_key key, struct hg_mono now)
 {
     size_t i = find(table, key);
 
-    if (i == HG_SLOWDOWN_KEYS || is_forgotten(&table->entry[i], now))
-        return 0;
-    return hg_sat_sub_u64(penalty_ms(table->entry[i].fails),
-                          hg_mono_since(now, table->entry[i].failed_at));
+    return i == HG_SLOWDOWN_KEYS
+               ? 0
+               : hg_slowdown_count_wait_ms(&table->entry[i].count, now);
 }
 
 uint32_t hg_slowdown_tries(const struct hg_slowdown *table,
@@ -106,16 +123,16 @@ uint32_t hg_slowdown_tries(const struct hg_slowdown *table,
 {
     size_t i = find(table, key);
 
-    if (i == HG_SLOWDOWN_KEYS || is_forgotten(&table->entry[i], now))
+    if (i == HG_SLOWDOWN_KEYS || is_forgotten(&table->entry[i].count, now))
         return HG_SLOWDOWN_FREE;
-    if (table->entry[i].fails < HG_SLOWDOWN_FREE)
-        return HG_SLOWDOWN_FREE - table->entry[i].fails;
+    if (table->entry[i].count.fails < HG_SLOWDOWN_FREE)
+        return HG_SLOWDOWN_FREE - table->entry[i].count.fails;
     return hg_slowdown_wait_ms(table, key, now) == 0 ? 1 : 0;
 }
 
 /* Should a make way rather than b? */
-static bool is_cheaper(const struct hg_slowdown_entry *a,
-                       const struct hg_slowdown_entry *b, struct hg_mono now)
+static bool is_cheaper(const struct hg_slowdown_count *a,
+                       const struct hg_slowdown_count *b, struct hg_mono now)
 {
     bool is_a_gone = is_forgotten(a, now);
     bool is_b_gone = is_forgotten(b, now);
@@ -137,17 +154,13 @@ void hg_slowdown_fail(struct hg_slowdown *table, struct hg_slowdown_key key,
         entry = &table->entry[at];
     } else {
         for (size_t i = 1; i < HG_SLOWDOWN_KEYS; i++) {
-            if (is_cheaper(&table->entry[i], entry, now))
+            if (is_cheaper(&table->entry[i].count, &entry->count, now))
                 entry = &table->entry[i];
         }
-        entry->fails = 0;
+        entry->count.fails = 0;
     }
-    if (is_forgotten(entry, now))
-        entry->fails = 0;
     entry->key = key;
-    entry->failed_at = now;
-    if (entry->fails < UINT32_MAX)
-        entry->fails++;
+    hg_slowdown_count_fail(&entry->count, now);
 }
 
 void hg_slowdown_forget(struct hg_slowdown *table, struct hg_slowdown_key key)

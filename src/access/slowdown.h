@@ -40,10 +40,15 @@ struct hg_slowdown_key {
     uint64_t value;
 };
 
-struct hg_slowdown_entry { /* fails 0: empty */
-    struct hg_slowdown_key key;
+/* The wrong codes of one key. All zero: none. */
+struct hg_slowdown_count {
     uint32_t fails;
     struct hg_mono failed_at;
+};
+
+struct hg_slowdown_entry { /* fails 0: empty */
+    struct hg_slowdown_key key;
+    struct hg_slowdown_count count;
 };
 
 /* All zero is an empty table. */
@@ -58,6 +63,14 @@ struct hg_slowdown {
  */
 struct hg_slowdown_key hg_slowdown_key_address(const char *address);
 struct hg_slowdown_key hg_slowdown_key_credential(uint32_t number);
+
+/* How long these wrong codes still make one wait; 0: one may try now. */
+uint64_t hg_slowdown_count_wait_ms(const struct hg_slowdown_count *count,
+                                   struct hg_mono now);
+
+/* Count a wrong code; what is forgotten starts anew. */
+void hg_slowdown_count_fail(struct hg_slowdown_count *count,
+                            struct hg_mono now);
 
 /* How long this key must still wait; 0: it may try now. */
 uint64_t hg_slowdown_wait_ms(const struct hg_slowdown *table,

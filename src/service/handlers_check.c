@@ -3,6 +3,7 @@
 #include "service/kinds.h"
 #include "base/text.h"
 #include "service/service.h"
+#include "service/sign_in.h"
 #include <stdio.h>
 #include <string.h>
 
@@ -70,11 +71,27 @@ static bool is_place_code(const struct hg_room *room, const char *typed)
     return hg_secret_equal(code, room->config->place_code, sizeof(code));
 }
 
+/* The evidence of a room whose code is typed; others know no place code. */
+static bool try_place_code(struct hg_room *room, const char *typed,
+                           struct hg_mono now)
+{
+    bool is_right = is_place_code(room, typed);
+
+    if (is_right)
+        memset(&room->place_code, 0, sizeof(room->place_code));
+    else if (typed != NULL && room->config->place_code[0] != '\0')
+        hg_slowdown_count_fail(&room->place_code, now);
+    return is_right;
+}
+
 void hg_handle_check_sign(struct hg_service *service,
                           const struct hg_api_call *call)
 {
+    const char *typed = hg_call_text(call, "place_code");
+    struct hg_mono now = service->now.mono;
     struct hg_room *room = NULL;
     struct hg_event event;
+    uint64_t wait_ms;
 
     memset(&event, 0, sizeof(event));
     event.kind = HG_EVENT_CHECK_SIGN;
@@ -87,10 +104,15 @@ void hg_handle_check_sign(struct hg_service *service,
                            NULL);
         return;
     }
+    /* who guesses the code instead of going there waits, room by room */
+    wait_ms = hg_slowdown_count_wait_ms(&room->place_code, now);
+    if (typed != NULL && wait_ms > 0) {
+        hg_reply_slow_down(call->reply, wait_ms);
+        return;
+    }
     event.check.agreed =
         hg_statements_find(json_object_get(call->params, "agreed"));
-    event.check.is_place_code_right =
-        is_place_code(room, hg_call_text(call, "place_code"));
+    event.check.is_place_code_right = try_place_code(room, typed, now);
     hg_call_asker(service, call->caller, room, &event.asker);
     hg_call_step(service, call, room, &event);
 }

@@ -6,6 +6,7 @@
  * learned about it, and what of it was last shown outside. This unit knows
  * the room alone: no sockets, no journal, no other room.
  */
+#include "access/slowdown.h"
 #include "forecast/energy.h"
 #include "forecast/warmup.h"
 #include "heatgate/gate.h"
@@ -79,6 +80,7 @@ struct hg_room {
     bool has_planned;          /* somebody changed the plan … */
     struct hg_mono planned_at; /* … then */
     struct hg_room_bad bad;
+    struct hg_slowdown_count place_code; /* wrong ones, whoever typed them */
     json_t *missed; /* newest notice that the broker did not get, or NULL */
     char fault[65]; /* code of the controller's latest fault */
     struct hg_com_room *commission; /* commission_room.h; NULL: not read */

@@ -406,6 +406,41 @@ def test_access__a_place_code_is_evidence():
         assert "K7QM" not in str(site.journal())
 
 
+def test_access__guessing_a_place_code_is_slowed_down():
+    with Site() as site:
+        path = site.dir + "/place"
+        with open(path, "w") as file:
+            file.write("K7QM-2W9X\n")
+        os.chmod(path, 0o600)
+        site.config["rooms"]["heron"].update(
+            check_evidence="place-code", place_code_file=path)
+        site.start(speed=10)
+        client = guest(site)
+        opened = client.call("check.open", room="heron")
+        asked = {"check": opened["check"],
+                 "agreed": [s["id"] for s in opened["statements"]]}
+        for _ in range(5):
+            error = client.refused("check.sign", place_code="K7QM-2W9Y",
+                                   **asked)
+            assert error.code == 1001, error
+        # now the right one waits as well, and says how long, whoever asks
+        for who in (client, site.owner):
+            error = who.refused("check.sign", place_code="K7QM-2W9X", **asked)
+            assert error.code == 1005, error
+            assert error.data["retry_after_s"] == 1, error.data
+        assert client.refused("check.sign", **asked).code == 1001
+        client.call("heat.stop", room="heron")  # stopping never waits
+
+        def is_signed():
+            try:
+                return client.call("check.sign", place_code="K7QM-2W9X",
+                                   **asked)
+            except RpcError as error:
+                assert error.code == 1005, error
+                return None
+        wait(is_signed, "the end of the wait")
+
+
 def test_access__the_panel_button_is_evidence():
     with Site() as site:
         site.config["rooms"]["heron"].update(check_evidence="panel")
