@@ -21,6 +21,7 @@ int main(void)
         hg_gate_step(&policy, &state, &event, &effects);
         ANY(event);
         hg_gate_preview(&policy, &state, &event);
+        /*@ assert state.stream.boot_count <= HG_BOOTS_KEPT; */
     }
     return 0;
 }

@@ -257,7 +257,6 @@ void hg_session_cancel_pending(struct hg_turn *turn, hg_why_set reasons);
   @ ensures is_turn(turn);
   @ ensures SERIALS;
   @ ensures !turn->state->permit.is_live && !turn->state->session.is_active;
-  @ ensures turn->has_revoked;
   @*/
 void hg_session_end(struct hg_turn *turn, enum hg_why why,
                     const struct hg_actor *actor);
@@ -268,7 +267,6 @@ void hg_session_end(struct hg_turn *turn, enum hg_why why,
   @ ensures is_turn(turn);
   @ ensures SERIALS;
   @ ensures !turn->state->permit.is_live && !turn->state->session.is_active;
-  @ ensures turn->has_revoked;
   @*/
 void hg_session_stop(struct hg_turn *turn);
 
