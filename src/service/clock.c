@@ -19,6 +19,8 @@
 #define HG_SOURCE_DATE_MS INT64_C(1793491200000) /* 2026-11-01T00:00:00Z */
 #endif
 
+#define ASK_EVERY_MS 1000
+
 #define BOOT_ID_FILE "/proc/sys/kernel/random/boot_id"
 
 int64_t hg_clock_build_ms(void)
@@ -115,6 +117,20 @@ static enum hg_clock_kernel ask_kernel(void)
     return HG_CLOCK_KERNEL_SYNCHRONISED;
 }
 
+/* A call of the system for every message would be most of a clock's cost. */
+static void refresh_kernel(struct hg_clock *clock,
+                           const struct hg_clock_inputs *inputs)
+{
+    bool is_old = inputs->mono.ms < clock->asked_at.ms ||
+                  inputs->mono.ms - clock->asked_at.ms >= ASK_EVERY_MS;
+    int64_t offset = inputs->wall_ms - (int64_t)inputs->mono.ms;
+
+    if (clock->has_base && !is_old && !is_off_base(inputs, offset))
+        return;
+    clock->kernel = ask_kernel();
+    clock->asked_at = inputs->mono;
+}
+
 static int64_t to_ms(const struct timespec *time)
 {
     return (int64_t)time->tv_sec * 1000 + time->tv_nsec / 1000000;
@@ -129,13 +145,14 @@ int hg_clock_read(struct hg_clock *clock, struct hg_clock_reading *ret_reading)
     if (clock_gettime(CLOCK_BOOTTIME, &boot) < 0 ||
         clock_gettime(CLOCK_REALTIME, &wall) < 0)
         return HG_ERR_SYSTEM;
-    inputs.kernel = ask_kernel();
     inputs.mono.ms = (uint64_t)to_ms(&boot);
     inputs.wall_ms = to_ms(&wall);
     inputs.build_ms = hg_clock_build_ms();
     inputs.newest_ms = clock->newest_ms;
     inputs.base_ms =
         clock->has_base ? clock->base_ms : inputs.wall_ms - to_ms(&boot);
+    refresh_kernel(clock, &inputs);
+    inputs.kernel = clock->kernel;
     hg_clock_judge(&inputs, &verdict);
 
     ret_reading->tick.mono = inputs.mono;

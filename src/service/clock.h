@@ -75,6 +75,8 @@ struct hg_clock {
     bool was_trusted;
     int64_t base_ms;
     int64_t newest_ms;
+    enum hg_clock_kernel kernel; /* its last answer … */
+    struct hg_mono asked_at;     /* … was given then */
 };
 
 struct hg_clock_reading {
@@ -97,7 +99,12 @@ void hg_clock_init(struct hg_clock *clock, enum hg_clock_mode mode,
 /* A record of this trusted wall time was written: no time before it counts. */
 void hg_clock_note_record(struct hg_clock *clock, int64_t wall_ms);
 
-/* Read both clocks, once. HG_ERR_SYSTEM: the system has no such clock. */
+/*
+ * Read both clocks, once. The kernel is asked whether the wall clock is
+ * synchronised at most once a second, and at once when the clock stepped.
+ *
+ * HG_ERR_SYSTEM: the system has no such clock.
+ */
 HG_MUST_CHECK int hg_clock_read(struct hg_clock *clock,
                                 struct hg_clock_reading *ret_reading);
 

@@ -195,6 +195,41 @@ static void test_clock__tells_when_its_trust_changes(void **state)
     assert_false(reading.has_stepped);
 }
 
+static void test_clock__asks_the_kernel_once_a_second(void **state)
+{
+    struct hg_clock clock;
+    struct hg_clock_reading reading;
+    enum hg_clock_kernel truth, other;
+
+    (void)state;
+    hg_clock_init(&clock, HG_CLOCK_SYNCHRONISED, 0);
+    assert_int_equal(hg_clock_read(&clock, &reading), 0);
+    truth = clock.kernel;
+    other = truth == HG_CLOCK_KERNEL_SYNCHRONISED
+                ? HG_CLOCK_KERNEL_UNSYNCHRONISED
+                : HG_CLOCK_KERNEL_SYNCHRONISED;
+
+    /* an answer of this very second stays */
+    clock.kernel = other;
+    clock.asked_at = reading.tick.mono;
+    while (hg_clock_read(&clock, &reading) == 0 &&
+           reading.tick.mono.ms == clock.asked_at.ms)
+        continue;
+    if (reading.tick.mono.ms - clock.asked_at.ms < 1000)
+        assert_int_equal(clock.kernel, other);
+
+    clock.asked_at.ms = reading.tick.mono.ms - 1000;
+    assert_int_equal(hg_clock_read(&clock, &reading), 0);
+    assert_int_equal(clock.kernel, truth);
+
+    /* a step is judged with a fresh answer */
+    clock.kernel = other;
+    clock.base_ms += 3600000;
+    assert_int_equal(hg_clock_read(&clock, &reading), 0);
+    assert_true(reading.has_stepped);
+    assert_int_equal(clock.kernel, truth);
+}
+
 static void test_clock__reads_the_boot_id(void **state)
 {
     char one[HG_BOOT_ID_BYTES], two[HG_BOOT_ID_BYTES];
@@ -228,6 +263,7 @@ int main(void)
         cmocka_unit_test(test_clock__is_total_at_the_ends_of_its_range),
         cmocka_unit_test(test_clock__reads_both_clocks),
         cmocka_unit_test(test_clock__tells_when_its_trust_changes),
+        cmocka_unit_test(test_clock__asks_the_kernel_once_a_second),
         cmocka_unit_test(test_clock__reads_the_boot_id),
         cmocka_unit_test(test_clock__has_a_text_for_every_doubt),
     };
