@@ -7,6 +7,7 @@
 #include "controllers/link.h"
 #include "service/answer.h"
 #include "service/commission_room.h"
+#include "service/loop.h"
 #include "service/service.h"
 #include "service/traces.h"
 #include <stdlib.h>
@@ -177,15 +178,20 @@ static void look_at_heat(struct hg_service *service, struct hg_room *room,
     hg_memory_changed(service);
 }
 
-/* The gate, and what must leave before anything else is done. */
-static void step_first(struct hg_service *service, struct hg_room *room,
+/* The gate, and what must leave before anything else is done: was any? */
+static bool step_first(struct hg_service *service, struct hg_room *room,
                        struct hg_event *event, struct hg_effects *effects)
 {
+    bool has_first = false;
+
     event->at = service->now;
     hg_gate_step(&room->config->policy, &room->gate, event, effects);
     for (uint32_t i = 0; i < effects->count; i++)
-        if (is_first(&effects->effect[i]))
+        if (is_first(&effects->effect[i])) {
             carry_first(service, room, &effects->effect[i]);
+            has_first = true;
+        }
+    return has_first;
 }
 
 /* Records, notices, answers, what is shown. */
@@ -219,9 +225,19 @@ void hg_room_step_early(struct hg_service *service, struct hg_room *room,
     hg_late_finish(service);
     late->is_fresh = false;
     memcpy(late->heat_id, room->gate.session.heat_id, sizeof(late->heat_id));
-    step_first(service, room, event, &late->effects);
+    late->has_sent = step_first(service, room, event, &late->effects);
     late->event = *event;
     late->room = room;
+}
+
+void hg_late_written(struct hg_service *service)
+{
+    if (service->late.room == NULL)
+        return;
+    if (service->late.has_sent)
+        hg_loop_later(service->loop);
+    else
+        hg_late_finish(service);
 }
 
 void hg_late_finish(struct hg_service *service)
@@ -251,7 +267,7 @@ void hg_room_step(struct hg_service *service, struct hg_room *room,
 
     hg_late_finish(service);
     memcpy(heat_id, room->gate.session.heat_id, sizeof(heat_id));
-    step_first(service, room, event, &effects);
+    (void)step_first(service, room, event, &effects);
     step_later(service, room, event, &effects, heat_id);
 }
 

@@ -175,6 +175,7 @@ static void backend_call(void *ctx, const struct hg_api_call *call)
     hg_handler *handler = hg_handler_of(call->method);
 
     hg_service_wake(service);
+    hg_late_finish(service);
     if (handler == NULL || service->is_leaving)
         hg_api_reply_error(call->reply, HG_RPC_UNAVAILABLE,
                            "The gateway is going down; ask again when it is "

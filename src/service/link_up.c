@@ -89,7 +89,7 @@ static void on_message(void *ctx, struct hg_link *link,
 static void on_written(void *ctx, struct hg_link *link)
 {
     (void)link;
-    hg_late_finish(ctx);
+    hg_late_written(ctx);
 }
 
 static void on_foreign(void *ctx, struct hg_link *link,

@@ -7,16 +7,21 @@
 #include <libwebsockets.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/timerfd.h>
 #include <unistd.h>
 
 #define TICK_MS      250 /* rooms that heat or plan; all others every 4th */
 #define TICKS_A_LONG 4
+#define LATER_NS     2000000 /* the time of a broker to pass a revoke on */
 
 struct hg_loop {
     struct hg_service *service;
     struct lws_context *context;
     struct lws_vhost *wire_vhost;
-    struct lws *wire; /* the adopted dup of the broker's socket, or NULL */
+    struct lws *wire;  /* the adopted dup of the broker's socket, or NULL */
+    struct lws *later; /* the adopted timer of hg_loop_later() */
+    int later_fd;
+    bool is_later_set;
     lws_sorted_usec_list_t link_sul, tick_sul, show_sul, watchdog_sul;
     unsigned int tick_count;
     uint64_t watchdog_ms;
@@ -76,6 +81,52 @@ struct hg_link_loop hg_loop_for_link(struct hg_loop *loop)
     return table;
 }
 
+/* -- the short timer ------------------------------------------------------*/
+
+/*
+ * A descriptor, because lws rounds its own timers down to milliseconds and
+ * polls without a pause through the rest: on a machine of one core the broker
+ * would have to wait for us.
+ */
+static int later_open(struct hg_loop *loop)
+{
+    lws_sock_file_fd_type own;
+
+    memset(&own, 0, sizeof(own));
+    loop->later_fd =
+        timerfd_create(CLOCK_MONOTONIC, TFD_CLOEXEC | TFD_NONBLOCK);
+    if (loop->later_fd < 0)
+        return HG_ERR_SYSTEM;
+    own.filefd = loop->later_fd;
+    loop->later = lws_adopt_descriptor_vhost(
+        loop->wire_vhost, LWS_ADOPT_RAW_FILE_DESC, own, "heatgate-mqtt", NULL);
+    return loop->later == NULL ? HG_ERR_MEMORY : 0; /* lws closes it */
+}
+
+void hg_loop_later(struct hg_loop *loop)
+{
+    static const struct itimerspec once = { .it_value.tv_nsec = LATER_NS };
+
+    if (loop->is_later_set)
+        return; /* never put off, or many would starve what is shown */
+    if (timerfd_settime(loop->later_fd, 0, &once, NULL) == 0)
+        loop->is_later_set = true;
+    else
+        hg_late_finish(loop->service);
+}
+
+static void on_later(struct hg_loop *loop)
+{
+    uint64_t count;
+
+    if (read(loop->later_fd, &count, sizeof(count)) < 0 && errno == EAGAIN)
+        return;
+    loop->is_later_set = false;
+    hg_service_wake(loop->service);
+    hg_late_finish(loop->service);
+    hg_show_due(loop->service);
+}
+
 static int on_wire(struct lws *wsi, enum lws_callback_reasons reason,
                    void *user, void *in, size_t len)
 {
@@ -87,6 +138,10 @@ static int on_wire(struct lws *wsi, enum lws_callback_reasons reason,
     (void)len;
     switch ((int)reason) {
     case LWS_CALLBACK_RAW_RX_FILE:
+        if (wsi == loop->later) {
+            on_later(loop);
+            break;
+        }
         if (wsi != loop->wire)
             return -1; /* an old connection's dup */
         hg_service_wake(service);
@@ -165,6 +220,8 @@ static void on_show(lws_sorted_usec_list_t *sul)
 {
     struct hg_loop *loop = LOOP_OF(sul, show_sul);
 
+    if (loop->service->late.room != NULL)
+        return; /* a revoke is on its way: on_later() does this too */
     hg_service_wake(loop->service);
     hg_show_due(loop->service);
 }
@@ -235,7 +292,7 @@ int hg_loop_new(struct hg_service *service, struct hg_loop **ret_loop)
     info.port = CONTEXT_PORT_NO_LISTEN_SERVER;
     info.protocols = WIRE_PROTOCOLS;
     loop->wire_vhost = lws_create_vhost(loop->context, &info);
-    if (loop->wire_vhost == NULL)
+    if (loop->wire_vhost == NULL || later_open(loop) < 0)
         goto fail;
     *ret_loop = loop;
     return 0;

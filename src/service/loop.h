@@ -26,6 +26,8 @@ struct hg_link_loop hg_loop_for_link(struct hg_loop *loop);
 void hg_loop_start(struct hg_loop *loop);
 /* Show what is due in the next turn, after what is going on now. */
 void hg_loop_soon(struct hg_loop *loop);
+/* Finish what hg_late_written() put off, in a millisecond or two. */
+void hg_loop_later(struct hg_loop *loop);
 /* One turn; false: the context is broken. */
 bool hg_loop_turn(struct hg_loop *loop);
 /* The broker's connection changed or was used: its timer is set anew. */

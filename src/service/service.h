@@ -63,11 +63,13 @@ struct hg_show {
 };
 
 /*
- * The rest of a step whose revoke or permit had to leave first: carried out
- * as soon as the socket has taken it.
+ * The rest of a step whose revoke or permit had to leave first. If one did,
+ * the rest waits a moment longer, so that the broker, which is often on the
+ * same few cores, passes it on before we do our paperwork.
  */
 struct hg_late {
     struct hg_room *room;      /* NULL: nothing is left over */
+    bool has_sent;             /* a revoke or a permit left in the step */
     bool is_fresh;             /* the step was a fresh reading */
     char heat_id[HG_ID_BYTES]; /* of the heat before the step */
     struct hg_event event;
@@ -155,10 +157,13 @@ void hg_service_poll(struct hg_service *service);
  * One event to one room, of which only revokes, epochs and permits are carried
  * out on return: for messages of a controller, whose revoke must not wait for
  * records and words. hg_late_finish() does the rest, at the latest before the
- * next step of any room.
+ * next step of any room, before a state of this room is shown, and before
+ * anybody's call is answered. hg_late_written() does it now, or, if something
+ * was sent, when the loop's short timer ends.
  */
 void hg_room_step_early(struct hg_service *service, struct hg_room *room,
                         struct hg_event *event);
+void hg_late_written(struct hg_service *service);
 void hg_late_finish(struct hg_service *service);
 
 /* One event to one room; its effects are carried out on return. event->at is

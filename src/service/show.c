@@ -68,6 +68,8 @@ static void make_due(struct hg_service *service, struct hg_room *room)
 json_t *hg_show_state(struct hg_service *service, struct hg_room *room,
                       const struct hg_actor *viewer)
 {
+    if (service->late.room == room)
+        hg_late_finish(service); /* or its news came with an old rev */
     if (room->is_changed) {
         room->is_changed = false;
         room->rev++;

@@ -295,6 +295,7 @@ void hg_service_leave(struct hg_service *service)
     hg_show_due(service);
     hg_api_server_close_all(service->api);
     turn_until(service, LEAVE_MS);
+    hg_late_finish(service);
     hg_link_leave(service->link);
     hg_memory_save(service);
     hg_log_line(&service->log, HG_LOG_INFO, "stopped in order");
