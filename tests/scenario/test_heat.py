@@ -162,7 +162,8 @@ def test_heat__rival_gateway_is_heard_and_outbid():
         site.check(site.owner, "heron")
         site.heat(site.owner, "heron")
         site.sim.wait_on("heron")
-        serial = site.observer.permits("heron")[-1][1]["serial"]
+        serial = wait(lambda: site.observer.permits("heron"),
+                      "the permit, at the observer")[-1][1]["serial"]
         rival = (((serial >> 24) + 3) << 24) + 9
         site.observer.publish(f"{ROOT}/heron/permit", {
             "v": 1, "serial": rival, "heat": True, "target_c": 90,
