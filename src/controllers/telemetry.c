@@ -6,6 +6,7 @@
 #include "base/text.h"
 #include "controllers/json_in.h"
 #include "heatgate/version.h"
+#include <stdlib.h>
 #include <string.h>
 
 enum member {
@@ -15,6 +16,7 @@ enum member {
     MEMBER_SEQ,
     MEMBER_UPTIME_MS,
     MEMBER_AIR_C,
+    MEMBER_AIR_OHM,
     MEMBER_DOOR,
     MEMBER_HEATER,
     MEMBER_PERMIT,
@@ -32,6 +34,10 @@ enum member {
     (BIT(MEMBER_V) | BIT(MEMBER_BOOT) | BIT(MEMBER_SEQ) | BIT(MEMBER_DOOR))
 #define REQUIRED                                                               \
     (CORE | BIT(MEMBER_UPTIME_MS) | BIT(MEMBER_AIR_C) | BIT(MEMBER_HEATER))
+/* any resistance that could be meant, in ohm; noise around a short included */
+#define OHM_MIN (-1e6)
+#define OHM_MAX 1e9
+#define MILLI   1e3 /* of an ohm: 2.6 thousandths of a degree of a Pt100 */
 
 static const struct {
     const char *name;
@@ -43,6 +49,7 @@ static const struct {
     [MEMBER_SEQ] = { "seq", "a whole number from 0 to below 2^53" },
     [MEMBER_UPTIME_MS] = { "uptime_ms", "a whole number from 0 to below 2^53" },
     [MEMBER_AIR_C] = { "air_c", "a number or null" },
+    [MEMBER_AIR_OHM] = { "air_ohm", "a number or null" },
     [MEMBER_DOOR] = { "door", "\"open\", \"closed\" or null" },
     [MEMBER_HEATER] = { "heater", "\"on\" or \"off\"" },
     [MEMBER_PERMIT] = { "permit", "a whole number from 0 to below 2^53" },
@@ -52,6 +59,14 @@ static const struct {
     [MEMBER_MODULE_RH] = { "module_rh", "a number from 0 on" },
     [MEMBER_POWER_W] = { "power_w", "a number from 0 on" },
     [MEMBER_ENERGY_WH] = { "energy_wh", "a number from 0 on" },
+};
+
+struct message { /* while it is read */
+    const struct hg_telemetry_origin *origin;
+    struct hg_reading reading;
+    unsigned good, bad; /* members that were right, and not */
+    bool has_ohm;
+    double ohm;
 };
 
 /* the only member that could have this name, by its length and a letter */
@@ -69,7 +84,7 @@ static enum member guess(const char *name, size_t len)
     case 6:
         return name[0] == 'h' ? MEMBER_HEATER : MEMBER_PERMIT;
     case 7:
-        return MEMBER_POWER_W;
+        return name[0] == 'p' ? MEMBER_POWER_W : MEMBER_AIR_OHM;
     case 8:
         return MEMBER_MODULE_C;
     case 9:
@@ -136,6 +151,20 @@ static bool read_air(const json_t *value, struct hg_reading *reading)
     return reading->has_air;
 }
 
+static bool read_ohm(const json_t *value, struct message *m)
+{
+    double milli_ohm;
+
+    if (m->origin->element == HG_PLATINUM_NONE || json_is_null(value))
+        return true; /* ignored; in fault: has_ohm stays false */
+    if (!hg_json_in_scaled(value, MILLI, OHM_MIN * MILLI, OHM_MAX * MILLI,
+                           &milli_ohm))
+        return false;
+    m->has_ohm = true;
+    m->ohm = milli_ohm / MILLI;
+    return true;
+}
+
 static bool read_door(const json_t *value, struct hg_reading *reading)
 {
     const char *text = json_string_value(value);
@@ -162,8 +191,10 @@ static bool read_heater(const json_t *value, struct hg_reading *reading)
 
 /* Take one member into the reading; false: its value is bad. */
 static bool read_member(enum member member, const json_t *value,
-                        struct hg_reading *r)
+                        struct message *m)
 {
+    struct hg_reading *r = &m->reading;
+
     switch (member) {
     case MEMBER_V:
         return read_v(value);
@@ -175,6 +206,8 @@ static bool read_member(enum member member, const json_t *value,
         return hg_json_in_u64(value, HG_NUMBER_LIMIT, &r->uptime_ms);
     case MEMBER_AIR_C:
         return read_air(value, r);
+    case MEMBER_AIR_OHM:
+        return read_ohm(value, m);
     case MEMBER_DOOR:
         return read_door(value, r);
     case MEMBER_HEATER:
@@ -201,35 +234,71 @@ static bool read_member(enum member member, const json_t *value,
     return true; /* unknown members are ignored */
 }
 
-/* Read all members; returns the set of those that are right. */
-static unsigned read_members(json_t *object, struct hg_reading *reading,
-                             unsigned *ret_bad)
+static void read_members(json_t *object, struct message *m)
 {
-    unsigned good = 0;
-    unsigned bad = 0;
-
     for (void *at = json_object_iter(object); at != NULL;
          at = json_object_iter_next(object, at)) {
         enum member member = find_member(json_object_iter_key(at));
 
-        if (read_member(member, json_object_iter_value(at), reading))
-            good |= BIT(member);
+        if (read_member(member, json_object_iter_value(at), m))
+            m->good |= BIT(member);
         else
-            bad |= BIT(member);
+            m->bad |= BIT(member);
     }
-    *ret_bad = bad;
-    return good;
+}
+
+static int32_t mc_of_ohm(const struct message *m)
+{
+    double middle = hg_platinum_to_ohm(m->origin->element, 0);
+    int32_t mc;
+
+    if (hg_platinum_to_mc(m->origin->element, m->ohm, &mc) == 0)
+        return mc;
+    return m->ohm < middle ? (int32_t)(HG_PLATINUM_MIN_C * 1000)
+                           : (int32_t)(HG_PLATINUM_MAX_C * 1000);
+}
+
+/* All is read: what the resistance says of the air. */
+static void take_ohm(struct message *m)
+{
+    struct hg_reading *r = &m->reading;
+    bool is_alone = (m->good & BIT(MEMBER_AIR_C)) == 0;
+    int32_t mc;
+
+    if (m->origin->element == HG_PLATINUM_NONE ||
+        (m->good & BIT(MEMBER_AIR_OHM)) == 0)
+        return;
+    m->good |= BIT(MEMBER_AIR_C); /* stands for it */
+    mc = m->has_ohm ? mc_of_ohm(m) : 0;
+    if (is_alone) {
+        r->has_air = m->has_ohm;
+        r->air_mc = mc;
+    } else if (!r->has_air || !m->has_ohm ||
+               llabs((int64_t)r->air_mc - mc) > HG_TELEMETRY_AGREE_MC) {
+        r->has_air = false; /* which of them is true, nobody knows */
+        r->air_mc = 0;
+    } else if (mc > r->air_mc) {
+        r->air_mc = mc;
+    }
 }
 
 /* Name the first member that is missing or bad. */
-static void explain(unsigned missing, unsigned bad, struct hg_buf *why)
+static void explain(const struct message *m, struct hg_buf *why)
 {
-    for (unsigned m = MEMBER_V; m < MEMBER_COUNT; m++) {
-        if ((missing & BIT(m)) == 0 && (bad & BIT(m)) == 0)
+    unsigned missing = REQUIRED & ~m->good & ~m->bad;
+
+    if ((m->bad & BIT(MEMBER_AIR_OHM)) != 0)
+        missing &= ~BIT(MEMBER_AIR_C); /* it was to stand for it */
+    for (unsigned i = MEMBER_V; i < MEMBER_COUNT; i++) {
+        if (((missing | m->bad) & BIT(i)) == 0)
             continue;
-        hg_buf_addf(why, "%s: %s is wanted%s", MEMBERS[m].name,
-                    MEMBERS[m].wanted,
-                    (bad & BIT(m)) != 0 ? "" : ", and it is missing");
+        if (i == MEMBER_AIR_C && (m->good & BIT(MEMBER_AIR_OHM)) != 0)
+            hg_buf_add(why, "air_ohm: the room's setting sensor_element is "
+                            "wanted to read it, and air_c is missing");
+        else
+            hg_buf_addf(why, "%s: %s is wanted%s", MEMBERS[i].name,
+                        MEMBERS[i].wanted,
+                        (m->bad & BIT(i)) != 0 ? "" : ", and it is missing");
         return;
     }
 }
@@ -243,31 +312,32 @@ static void reduce_to_door(struct hg_reading *reading)
     *reading = door;
 }
 
-int hg_telemetry_decode(const void *payload, size_t len, bool is_retained,
+int hg_telemetry_decode(const void *payload, size_t len,
+                        const struct hg_telemetry_origin *origin,
                         struct hg_buf *why, struct hg_reading *ret_reading)
 {
-    struct hg_reading reading;
+    struct message m;
     json_t *object = NULL;
-    unsigned good;
-    unsigned bad;
     int err;
 
     err = hg_json_in_object(payload, len, why, &object);
     if (err < 0)
         return err;
 
-    memset(&reading, 0, sizeof(reading));
-    good = read_members(object, &reading, &bad);
+    memset(&m, 0, sizeof(m));
+    m.origin = origin;
+    read_members(object, &m);
     json_decref(object);
+    take_ohm(&m);
 
-    reading.is_whole = bad == 0 && (good & REQUIRED) == REQUIRED;
-    if (!reading.is_whole) {
-        explain(REQUIRED & ~good & ~bad, bad, why);
-        if ((good & CORE) != CORE || reading.door != HG_DOOR_OPEN)
+    m.reading.is_whole = m.bad == 0 && (m.good & REQUIRED) == REQUIRED;
+    if (!m.reading.is_whole) {
+        explain(&m, why);
+        if ((m.good & CORE) != CORE || m.reading.door != HG_DOOR_OPEN)
             return HG_ERR_INPUT;
-        reduce_to_door(&reading);
+        reduce_to_door(&m.reading);
     }
-    reading.is_retained = is_retained;
-    *ret_reading = reading;
+    m.reading.is_retained = origin->is_retained;
+    *ret_reading = m.reading;
     return 0;
 }

@@ -8,6 +8,7 @@
  * ignoring": one problem and there is no configuration.
  */
 #include "base/err.h"
+#include "base/platinum.h"
 #include "heatgate/gate.h"
 #include "service/clock.h"
 #include "service/config_problems.h"
@@ -59,7 +60,8 @@ struct hg_config_room {
     struct hg_policy policy;           /* passed hg_policy_check() */
     double heater_kw;
     double volume_m3;
-    bool has_key; /* messages of this room carry a mac */
+    enum hg_platinum element; /* of the air sensor, for "air_ohm" */
+    bool has_key;             /* messages of this room carry a mac */
     uint8_t key[HG_CONFIG_KEY_BYTES];
     /* canonical: hg_config_place_code(); empty unless evidence asks for it */
     char place_code[HG_CONFIG_PLACE_CODE_BYTES];

@@ -236,6 +236,11 @@ static const struct hg_setting table[HG_SET_COUNT] = {
                                       .accepts = hg_config_is_not_blank,
                                       .accepted = "the reason in words",
                                       IN(CHARS, ROOM(room.waiver)) },
+    [HG_SET_SENSOR_ELEMENT] = { CHOICE("/rooms/*/sensor_element",
+                                       "none|pt100|pt1000"),
+                                .fallback = "\"none\"",
+                                /* the words stand in the enum's order */
+                                IN(ENUM, ROOM(room.element)) },
     [HG_SET_CONTROLLER] = { SECTION("/rooms/*/controller"),
                             .fallback = "{\"kind\":\"lease\"}" },
     [HG_SET_CONTROLLER_KIND] = { CHOICE("/rooms/*/controller/kind",

@@ -62,6 +62,8 @@ static bool is_authentic(struct hg_service *service, struct hg_room *room,
 static void take_telemetry(struct hg_service *service, struct hg_room *room,
                            const struct hg_link_message *message)
 {
+    struct hg_telemetry_origin origin = { message->is_retained,
+                                          room->config->element };
     uint64_t fresh_before = room->gate.stream.counts.fresh;
     char storage[HG_CODEC_WHY_BYTES];
     struct hg_event event;
@@ -70,8 +72,8 @@ static void take_telemetry(struct hg_service *service, struct hg_room *room,
     memset(&event, 0, sizeof(event));
     hg_buf_init(&why, storage, sizeof(storage));
     event.kind = HG_EVENT_TELEMETRY;
-    if (hg_telemetry_decode(message->payload, message->len,
-                            message->is_retained, &why, &event.reading) < 0) {
+    if (hg_telemetry_decode(message->payload, message->len, &origin, &why,
+                            &event.reading) < 0) {
         drop_malformed(service, room, message, &why);
         return;
     }

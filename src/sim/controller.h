@@ -16,6 +16,7 @@
  */
 #include "base/buf.h"
 #include "base/err.h"
+#include "base/platinum.h"
 #include "heatgate/permit_follower.h"
 #include "sim/physics.h"
 
@@ -27,7 +28,7 @@
 
 /* faults, as bits; reboot is a deed, not a fault */
 #define HG_SIMCTL_FAULT_LIST(X)                                                \
-    X(SENSOR_GONE, "sensor-gone")           /* air_c null, thermostat off */   \
+    X(SENSOR_GONE, "sensor-gone")           /* air_c null or a broken loop */  \
     X(SENSOR_FROZEN, "sensor-frozen")       /* the reading stands still */     \
     X(SENSOR_OFFSET, "sensor-offset")       /* reads so many C too much */     \
     X(SENSOR_NEAR_DOOR, "sensor-near-door") /* hung in the draught */          \
@@ -46,7 +47,7 @@
     X(DOOR_GONE, "door-gone")               /* door null, circuit open */      \
     X(DOOR_CHATTER, "door-chatter")         /* the switch flickers */          \
     X(BAD_MAC, "bad-mac")                   /* signs with a wrong key */       \
-    X(DOOR_SWAPPED, "door-swapped")         /* contact the wrong way round */ \
+    X(DOOR_SWAPPED, "door-swapped")         /* contact the wrong way round */  \
     X(NO_METER, "no-meter")                 /* no energy_wh member */          \
     X(NO_POWER, "no-power")                 /* no power_w member */
 
@@ -68,14 +69,15 @@ struct hg_simctl_setup {
     char room[HG_SIMCTL_ROOM_BYTES];
     struct hg_physics_spec spec; /* passed hg_physics_spec_check() */
     double start_c;
-    double hysteresis_c;   /* width of the band around the target, > 0 */
-    double limit_c;        /* the high limit trips here, on the true air */
-    double local_target_c; /* of heat started at the panel */
-    uint64_t local_max_ms; /* the panel's own timer */
-    uint32_t period_ms;    /* between telemetry messages, >= 1 */
-    double speed;          /* physics seconds per real second, > 0 */
-    uint64_t seed;         /* sensor noise */
-    uint64_t boot_salt;    /* boot marks; must differ between processes */
+    double hysteresis_c;      /* width of the band around the target, > 0 */
+    double limit_c;           /* the high limit trips here, on the true air */
+    double local_target_c;    /* of heat started at the panel */
+    uint64_t local_max_ms;    /* the panel's own timer */
+    uint32_t period_ms;       /* between telemetry messages, >= 1 */
+    double speed;             /* physics seconds per real second, > 0 */
+    uint64_t seed;            /* sensor noise */
+    enum hg_platinum element; /* sends air_ohm of it in place of air_c */
+    uint64_t boot_salt;       /* boot marks; must differ between processes */
 };
 
 enum hg_simctl_event_kind {

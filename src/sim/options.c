@@ -26,6 +26,7 @@ const char HG_SIMOPT_HELP[] =
     "                     local_c (80, of heat from the panel),\n"
     "                     usage=private|semi-public|public (the panel's own\n"
     "                     timer: 360, 720, 1080 min), sensor=bench|door,\n"
+    "                     element=pt100|pt1000 (sends air_ohm, not air_c),\n"
     "                     mac=FILE (as --mac-key, for this room)\n"
     "  --count N          N more rooms PREFIX-00000 ... on one shared\n"
     "                     connection, for load; these have no will\n"
@@ -130,6 +131,18 @@ static int set_usage(const char *value, struct hg_buf *why,
     return HG_ERR_INPUT;
 }
 
+static int set_element(const char *value, struct hg_buf *why,
+                       struct hg_simopt_room *room)
+{
+    if (strcmp(value, "pt100") == 0)
+        room->element = HG_PLATINUM_PT100;
+    else if (strcmp(value, "pt1000") == 0)
+        room->element = HG_PLATINUM_PT1000;
+    else
+        hg_buf_add(why, "element is pt100 or pt1000");
+    return room->element == HG_PLATINUM_NONE ? HG_ERR_INPUT : HG_OK;
+}
+
 static int set_key(const char *key, const char *value, struct hg_buf *why,
                    struct hg_simopt_room *room)
 {
@@ -146,6 +159,8 @@ static int set_key(const char *key, const char *value, struct hg_buf *why,
         hg_buf_add(why, "sensor is bench or door");
         return HG_ERR_INPUT;
     }
+    if (strcmp(key, "element") == 0)
+        return set_element(value, why, room);
     return set_number(key, value, why, room);
 }
 
@@ -209,6 +224,7 @@ int hg_simopt_setup(const struct hg_simopt *options,
         .local_max_ms = room->local_max_ms,
         .period_ms = options->period_ms,
         .speed = options->speed,
+        .element = room->element,
     };
     int err = hg_text_copy(setup.room, sizeof(setup.room), room->name);
 

@@ -25,6 +25,7 @@ struct hg_simopt_room {
     double limit_c, hysteresis_c, local_c;
     uint64_t local_max_ms;
     bool is_sensor_near_door;
+    enum hg_platinum element;
     const char *mac_file; /* borrowed from the command line, or NULL */
 };
 

@@ -139,14 +139,25 @@ static json_t *door_word(const struct hg_simctl *ctl)
     return json_string(ctl->is_switch_open ? "open" : "closed");
 }
 
+/* a broken loop, as a converter at its end reports it */
+#define BROKEN_OHM 1e7
+
+static bool put_air(const struct hg_simctl *ctl, json_t *root)
+{
+    double celsius = (double)ctl->reading_mc / 1000;
+    bool is_gone = has(ctl, HG_SIMCTL_SENSOR_GONE);
+    double ohm = hg_platinum_to_ohm(ctl->setup.element, celsius);
+
+    if (ctl->setup.element == HG_PLATINUM_NONE)
+        return put(root, "air_c", is_gone ? json_null() : tenths(celsius));
+    return put(root, "air_ohm",
+               json_real(is_gone ? BROKEN_OHM : round(ohm * 100) / 100));
+}
+
 static bool put_room(const struct hg_simctl *ctl, json_t *root)
 {
     return put(root, "uptime_ms", whole(ctl->now_ms - ctl->started_ms)) &&
-           put(root, "air_c",
-               has(ctl, HG_SIMCTL_SENSOR_GONE)
-                   ? json_null()
-                   : tenths((double)ctl->reading_mc / 1000)) &&
-           put(root, "door", door_word(ctl)) &&
+           put_air(ctl, root) && put(root, "door", door_word(ctl)) &&
            put(root, "heater",
                json_string(hg_simctl_reports_on(ctl) ? "on" : "off")) &&
            put(root, "permit", whole(ctl->follower.serial)) &&

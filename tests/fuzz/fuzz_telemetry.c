@@ -1,7 +1,8 @@
 /*
  * Telemetry: what is called whole is within its ranges, what is not whole is
  * an open door and nothing else, and a whole reading written out again reads
- * back as the same one.
+ * back as the same one. A resistance beside "air_c" may only take the reading
+ * away or make it warmer, and not by much.
  */
 #include "fuzz.h"
 #include "base/text.h"
@@ -70,6 +71,7 @@ static void check_boot(const struct hg_reading *r)
 
 static void check_whole(const struct hg_reading *r)
 {
+    struct hg_telemetry_origin origin = { r->is_retained, HG_PLATINUM_NONE };
     char storage[1024], why_storage[HG_CODEC_WHY_BYTES];
     struct hg_reading again;
     struct hg_buf buf, why;
@@ -88,8 +90,8 @@ static void check_whole(const struct hg_reading *r)
     hg_buf_init(&why, why_storage, sizeof(why_storage));
     write_reading(r, &buf);
     FUZZ_MUST(!buf.is_cut);
-    FUZZ_MUST(hg_telemetry_decode(storage, buf.len, r->is_retained, &why,
-                                  &again) == 0);
+    FUZZ_MUST(hg_telemetry_decode(storage, buf.len, &origin, &why, &again) ==
+              0);
     FUZZ_MUST(why.len == 0);
     FUZZ_MUST(memcmp(r, &again, sizeof(again)) == 0);
 }
@@ -107,18 +109,38 @@ static void check_door(const struct hg_reading *r)
     FUZZ_MUST(memcmp(r, &only, sizeof(only)) == 0);
 }
 
+/* The same message in a room without an element: air_ohm means nothing. */
+static void check_plain(const uint8_t *data, size_t size,
+                        const struct hg_reading *r)
+{
+    struct hg_telemetry_origin origin = { false, HG_PLATINUM_NONE };
+    char storage[HG_CODEC_WHY_BYTES];
+    struct hg_reading plain;
+    struct hg_buf why;
+
+    hg_buf_init(&why, storage, sizeof(storage));
+    if (hg_telemetry_decode(data, size, &origin, &why, &plain) < 0 ||
+        !plain.is_whole || !r->has_air)
+        return;
+    FUZZ_MUST(plain.has_air && plain.air_mc <= r->air_mc);
+    FUZZ_MUST(r->air_mc - (int64_t)plain.air_mc <= HG_TELEMETRY_AGREE_MC);
+}
+
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
 {
     struct hg_reading reading, untouched;
     char storage[HG_CODEC_WHY_BYTES];
-    bool is_retained = size > 0 && data[size - 1] % 2 == 0;
+    struct hg_telemetry_origin origin = {
+        .is_retained = size > 0 && data[size - 1] % 2 == 0,
+        .element = (enum hg_platinum)(size % 3),
+    };
     struct hg_buf why;
     int err;
 
     memset(&reading, 0xa5, sizeof(reading));
     untouched = reading;
     hg_buf_init(&why, storage, sizeof(storage));
-    err = hg_telemetry_decode(data, size, is_retained, &why, &reading);
+    err = hg_telemetry_decode(data, size, &origin, &why, &reading);
     FUZZ_MUST(!why.is_cut);
     if (err < 0) {
         FUZZ_MUST(err == HG_ERR_INPUT && why.len > 0);
@@ -126,13 +148,15 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
         return 0;
     }
     FUZZ_MUST(size <= HG_CODEC_BYTES_MAX);
-    FUZZ_MUST(reading.is_retained == is_retained);
+    FUZZ_MUST(reading.is_retained == origin.is_retained);
     FUZZ_MUST(reading.seq < HG_NUMBER_LIMIT);
     FUZZ_MUST((why.len == 0) == reading.is_whole);
     check_boot(&reading);
-    if (reading.is_whole)
-        check_whole(&reading);
-    else
+    if (!reading.is_whole) {
         check_door(&reading);
+        return 0;
+    }
+    check_whole(&reading);
+    check_plain(data, size, &reading);
     return 0;
 }

@@ -1,5 +1,6 @@
 """Heat, from the far end: permits, doors, refusals, stops."""
 import json
+import os
 import time
 
 from harness import (ROOT, Client, RpcError, Site, boottime, rfc3339, wait)
@@ -154,6 +155,37 @@ def test_heat__sensor_gone_locks_the_room():
         # in a patched copy an absent member equals null (contract 7)
         assert site.owner.rooms["heron"].get("air_c") is None
         assert site.owner.call("room.state", room="heron")["air_c"] is None
+
+
+def test_heat__a_bare_platinum_sensor_heats_a_room_until_it_breaks():
+    rooms = {"heron": Site.room(sensor_element="pt1000"),
+             "otter": Site.room(label="Otter cabin")}
+    with Site(rooms=rooms) as site:
+        site.start(["heron:element=pt1000"], speed=20)
+        # no element is set here: not read, counted, named
+        site.observer.publish(f"{ROOT}/otter/telemetry", {
+            "v": 1, "boot": "b", "seq": 1, "uptime_ms": 1, "door": "closed",
+            "heater": "off", "air_ohm": 1077.9})
+        log = os.path.join(site.dir, "gateway.log")
+        wait(lambda: "otter: dropped 1" in open(log).read() and
+             "sensor_element" in open(log).read(), "the drop to be named")
+        assert not site.owner.rooms["otter"]["fresh"]
+
+        site.check(site.owner, "heron")
+        site.heat(site.owner, "heron")
+        site.sim.wait_on("heron")
+        # steps of 0.01 ohm are 0.03 C
+        site.owner.see("heron", lambda s: s["air_c"] > 12, "warm air", 60)
+        site.owner.see("heron", lambda s: abs(
+            s["air_c"] - site.sim.truth("heron")["air_read_c"]) < 2,
+            "the air as the sensor has it")
+        site.sim.do("heron fault sensor-gone")
+        site.owner.see("heron", lambda s: s["lockouts"] == ["sensor-fault"],
+                       "sensor-fault")
+        site.sim.wait_off("heron")
+        codes = [f["code"] for f in site.owner.call(
+            "room.state", room="heron")["findings"]]
+        assert "sensor-impossible" in codes, codes
 
 
 def test_heat__rival_gateway_is_heard_and_outbid():

@@ -143,7 +143,7 @@ static void test_control__overlong_line_is_an_error(void **state)
 static void test_options__rooms_are_read(void **state)
 {
     char text[] = "heron:kw=9,m3=12,stones_kg=80,start_c=-3.5,sensor=door,"
-                  "usage=public,mac=/x/y";
+                  "usage=public,mac=/x/y,element=pt1000";
     struct hg_simopt_room room;
     char why[128];
     struct hg_buf buf;
@@ -160,6 +160,7 @@ static void test_options__rooms_are_read(void **state)
     HG_CHECK_TRUE("sensor", room.is_sensor_near_door);
     HG_CHECK_EQ("timer", room.local_max_ms, 1080 * 60000);
     HG_CHECK_STR("mac", room.mac_file, "/x/y");
+    HG_CHECK_EQ("element", room.element, HG_PLATINUM_PT1000);
 }
 
 static void test_options__mistakes_are_named(void **state)
@@ -171,6 +172,7 @@ static void test_options__mistakes_are_named(void **state)
         "sim --room a:kw=6x",
         "sim --room a:hue=6",
         "sim --room a:usage=x",
+        "sim --room a:element=pt500",
         "sim --room a --room a",
         "sim --room a b",
         "sim --room a --port 0",

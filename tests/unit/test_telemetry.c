@@ -45,16 +45,23 @@ struct outcome {
     char why[HG_CODEC_WHY_BYTES];
 };
 
-static struct outcome decode(const void *payload, size_t len)
+static struct outcome decode_at(enum hg_platinum element, const void *payload,
+                                size_t len)
 {
+    struct hg_telemetry_origin origin = { false, element };
     struct outcome o;
     struct hg_buf why;
 
     memset(&o, 0x5a, sizeof(o));
     hg_buf_init(&why, o.why, sizeof(o.why));
-    o.err = hg_telemetry_decode(payload, len, false, &why, &o.reading);
+    o.err = hg_telemetry_decode(payload, len, &origin, &why, &o.reading);
     assert_false(why.is_cut);
     return o;
+}
+
+static struct outcome decode(const void *payload, size_t len)
+{
+    return decode_at(HG_PLATINUM_NONE, payload, len);
 }
 
 static bool is_untouched(const struct hg_reading *reading)
@@ -140,15 +147,16 @@ static void test_telemetry__needs_only_the_required_members(void **state)
 
 static void test_telemetry__carries_the_retain_flag(void **state)
 {
+    struct hg_telemetry_origin origin = { true, HG_PLATINUM_NONE };
     struct hg_reading reading = { 0 };
     char text[HG_CODEC_WHY_BYTES];
     struct hg_buf why;
 
     (void)state;
     hg_buf_init(&why, text, sizeof(text));
-    assert_int_equal(
-        hg_telemetry_decode(EXAMPLE, sizeof(EXAMPLE) - 1, true, &why, &reading),
-        0);
+    assert_int_equal(hg_telemetry_decode(EXAMPLE, sizeof(EXAMPLE) - 1, &origin,
+                                         &why, &reading),
+                     0);
     assert_true(reading.is_retained);
 }
 
@@ -343,6 +351,108 @@ static void test_telemetry__rounds_and_bounds_measurements(void **state)
 
         HG_CHECK_EQ(row[i].label, o.err, 0);
         HG_CHECK_EQ(row[i].label, got, row[i].want);
+    }
+}
+
+#define NOT_READ "air_c: a number or null is wanted, and it is missing"
+#define NO_ELEMENT                                                             \
+    "air_ohm: the room's setting sensor_element is wanted to read it, and "    \
+    "air_c is missing"
+
+/* the good message with air as given; temperatures by IEC 60751 */
+static const struct {
+    const char *label;
+    enum hg_platinum element;
+    const char *air; /* members */
+    bool has_air;
+    int32_t mc, within_mc;
+    const char *bad; /* NULL: whole */
+} OHM_ROWS[] = {
+    { "Pt100", HG_PLATINUM_PT100, "\"air_ohm\":138.51", true, 100000, 14,
+      NULL },
+    { "Pt100, cold", HG_PLATINUM_PT100, "\"air_ohm\":84.27", true, -40000, 14,
+      NULL },
+    { "Pt1000", HG_PLATINUM_PT1000, "\"air_ohm\":1385.1", true, 100000, 14,
+      NULL },
+    { "whole number", HG_PLATINUM_PT100, "\"air_ohm\":100", true, 0, 0, NULL },
+    { "reported fault", HG_PLATINUM_PT100, "\"air_ohm\":null", false, 0, 0,
+      NULL },
+    { "short", HG_PLATINUM_PT100, "\"air_ohm\":0.2", true, -200000, 0, NULL },
+    { "noise of a short", HG_PLATINUM_PT100, "\"air_ohm\":-0.01", true, -200000,
+      0, NULL },
+    { "break", HG_PLATINUM_PT100, "\"air_ohm\":1e300", true, 850000, 0, NULL },
+    { "Pt1000 set as Pt100", HG_PLATINUM_PT100, "\"air_ohm\":1078", true,
+      850000, 0, NULL },
+    { "Pt100 set as Pt1000", HG_PLATINUM_PT1000, "\"air_ohm\":107.8", true,
+      -200000, 0, NULL },
+    { "only air_c", HG_PLATINUM_PT100, "\"air_c\":60", true, 60000, 0, NULL },
+    { "both agree, air_c is warmer", HG_PLATINUM_PT100,
+      "\"air_c\":102,\"air_ohm\":138.5055", true, 102000, 0, NULL },
+    { "both agree, air_ohm is warmer", HG_PLATINUM_PT100,
+      "\"air_ohm\":138.5055,\"air_c\":98.01", true, 100000, 3, NULL },
+    { "they differ by more than 2 C", HG_PLATINUM_PT100,
+      "\"air_c\":102.01,\"air_ohm\":138.5055", false, 0, 0, NULL },
+    { "they differ the other way", HG_PLATINUM_PT100,
+      "\"air_c\":97.98,\"air_ohm\":138.5055", false, 0, 0, NULL },
+    { "air_c in fault", HG_PLATINUM_PT100, "\"air_c\":null,\"air_ohm\":138.51",
+      false, 0, 0, NULL },
+    { "air_ohm in fault", HG_PLATINUM_PT100, "\"air_c\":60,\"air_ohm\":null",
+      false, 0, 0, NULL },
+    { "far apart", HG_PLATINUM_PT100, "\"air_c\":-1e300,\"air_ohm\":1e300",
+      false, 0, 0, NULL },
+    { "a text", HG_PLATINUM_PT100, "\"air_ohm\":\"100\"", false, 0, 0,
+      "air_ohm: a number or null is wanted" },
+    { "a text beside air_c", HG_PLATINUM_PT100, "\"air_c\":60,\"air_ohm\":true",
+      false, 0, 0, "air_ohm: a number or null is wanted" },
+    { "out of a double", HG_PLATINUM_PT100, "\"air_ohm\":1e999", false, 0, 0,
+      "air_ohm: a number or null is wanted" },
+    { "neither", HG_PLATINUM_PT100, "\"x\":1", false, 0, 0, NOT_READ },
+    { "no element: ignored", HG_PLATINUM_NONE,
+      "\"air_c\":60,\"air_ohm\":138.51", true, 60000, 0, NULL },
+    { "no element: whatever it is", HG_PLATINUM_NONE,
+      "\"air_c\":60,\"air_ohm\":[1e999]", true, 60000, 0, NULL },
+    { "no element: in fault", HG_PLATINUM_NONE,
+      "\"air_c\":null,\"air_ohm\":138.51", false, 0, 0, NULL },
+    { "no element: nothing to read", HG_PLATINUM_NONE, "\"air_ohm\":138.51",
+      false, 0, 0, NO_ELEMENT },
+};
+
+static struct outcome decode_air(enum hg_platinum element, const char *air,
+                                 const char *door)
+{
+    char text[512];
+    int len = snprintf(text, sizeof(text),
+                       "{\"v\":1,\"boot\":\"b\",\"seq\":7,\"uptime_ms\":9,"
+                       "\"door\":\"%s\",\"heater\":\"off\",%s}",
+                       door, air);
+
+    return decode_at(element, text, (size_t)len);
+}
+
+static void test_telemetry__reads_a_resistance_as_air(void **state)
+{
+    (void)state;
+    for (size_t i = 0; i < HG_COUNT(OHM_ROWS); i++) {
+        const char *label = OHM_ROWS[i].label;
+        struct outcome o =
+            decode_air(OHM_ROWS[i].element, OHM_ROWS[i].air, "closed");
+
+        if (OHM_ROWS[i].bad != NULL) {
+            HG_CHECK_EQ(label, o.err, HG_ERR_INPUT);
+            HG_CHECK_STR(label, o.why, OHM_ROWS[i].bad);
+            HG_CHECK_TRUE(label, is_untouched(&o.reading));
+            o = decode_air(OHM_ROWS[i].element, OHM_ROWS[i].air, "open");
+            HG_CHECK_EQ(label, o.err, 0);
+            HG_CHECK_TRUE(label, o.reading.door == HG_DOOR_OPEN &&
+                                     !o.reading.is_whole && !o.reading.has_air);
+            continue;
+        }
+        HG_CHECK_EQ(label, o.err, 0);
+        HG_CHECK_TRUE(label, o.reading.is_whole);
+        HG_CHECK_EQ(label, o.reading.has_air, OHM_ROWS[i].has_air);
+        HG_CHECK_NEAR(label, o.reading.air_mc, OHM_ROWS[i].mc,
+                      OHM_ROWS[i].within_mc);
+        HG_CHECK_STR(label, o.why, "");
     }
 }
 
@@ -599,6 +709,7 @@ int main(void)
         cmocka_unit_test(test_telemetry__judges_each_member),
         cmocka_unit_test(test_telemetry__believes_an_open_door),
         cmocka_unit_test(test_telemetry__rounds_and_bounds_measurements),
+        cmocka_unit_test(test_telemetry__reads_a_resistance_as_air),
         cmocka_unit_test(test_telemetry__refuses_what_is_no_message),
         cmocka_unit_test(test_telemetry__refuses_a_raw_nul),
         cmocka_unit_test(test_telemetry__ignores_unknown_numbers_of_any_size),
