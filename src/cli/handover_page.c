@@ -90,7 +90,7 @@ static json_int_t number_of(const json_t *object, const char *name)
 
 static bool has(const json_t *object, const char *name)
 {
-    return json_is_integer(json_object_get(object, name));
+    return json_is_number(json_object_get(object, name));
 }
 
 static void row(FILE *out, const char *name, const char *text)
@@ -104,7 +104,7 @@ static void row(FILE *out, const char *name, const char *text)
 
 static double degrees(const json_t *object, const char *name)
 {
-    return (double)number_of(object, name) / 1000;
+    return json_number_value(json_object_get(object, name));
 }
 
 static const json_t *step_of(const json_t *record, const char *id)
@@ -153,13 +153,13 @@ static void put_cut(FILE *out, const json_t *step)
 static void put_module(FILE *out, const json_t *step)
 {
     begin_proved(out, step, "Climate of the controller's module");
-    if (has(step, "module_max_mc"))
+    if (has(step, "module_max_c"))
         fprintf(out, "highest seen %.1f C (limit 50 C); ",
-                degrees(step, "module_max_mc"));
+                degrees(step, "module_max_c"));
     if (has(step, "module_max_rh"))
         fprintf(out, "highest seen %lld %% relative humidity (limit 95 %%)",
                 (long long)number_of(step, "module_max_rh"));
-    if (!has(step, "module_max_mc") && !has(step, "module_max_rh"))
+    if (!has(step, "module_max_c") && !has(step, "module_max_rh"))
         fputs("not reported by this controller; its place was stated", out);
     end_proved(out);
 }
@@ -177,12 +177,12 @@ static void put_proved(FILE *out, const json_t *record, const json_t *proof)
     step = step_of(record, "sensor");
     begin_proved(out, step, "Air sensor beside a hand-held thermometer");
     fprintf(out, "sensor %.1f C, thermometer %.1f C (tolerance 3 C)",
-            degrees(step, "air_mc"), degrees(step, "thermometer_mc"));
+            degrees(step, "air_c"), degrees(step, "thermometer_c"));
     end_proved(out);
     step = step_of(record, "heat");
     begin_proved(out, step, "Supervised heat, started at the panel");
     fprintf(out, "air from %.1f C to %.1f C within %.0f s",
-            degrees(step, "air_from_mc"), degrees(step, "air_to_mc"),
+            degrees(step, "air_from_c"), degrees(step, "air_to_c"),
             (double)number_of(step, "rise_took_ms") / 1000);
     end_proved(out);
     put_cut(out, step_of(record, "cut"));
@@ -259,8 +259,8 @@ static void put_limits(FILE *out, const json_t *limits)
             "<tr><th>Heater</th><td>%.1f kW</td></tr>\n"
             "<tr><th>Without the gateway off within</th><td>%.0f s</td></tr>\n",
             (long long)number_of(limits, "session_cap_min"),
-            degrees(limits, "target_min_mc"), degrees(limits, "target_max_mc"),
-            degrees(limits, "over_temp_mc"),
+            degrees(limits, "target_min_c"), degrees(limits, "target_max_c"),
+            degrees(limits, "over_temp_c"),
             (double)number_of(limits, "heater_w") / 1000,
             (double)number_of(limits, "lease_ms") / 1000);
     if (number_of(limits, "door_hold_max_ms") > 0)

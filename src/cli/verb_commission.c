@@ -312,7 +312,7 @@ static int do_module(struct hg_com_talk *talk)
     if (status != 0)
         return status;
     step = hg_com_step_of(talk, "module");
-    if (json_object_get(step, "module_max_mc") == NULL &&
+    if (json_object_get(step, "module_max_c") == NULL &&
         json_object_get(step, "module_max_rh") == NULL)
         hg_com_sayf(talk, "this controller does not report its climate; your "
                           "statement about its place stands");

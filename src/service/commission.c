@@ -113,7 +113,7 @@ static void set(struct hg_commission *com, enum hg_com_value value,
 
 static void forget(struct hg_commission *com, enum hg_com_step step)
 {
-#define DROP(name, of, member)                                                 \
+#define DROP(name, of, member, scale)                                          \
     if (step == HG_COM_STEP_##of)                                              \
         com->has_value[HG_COM_VALUE_##name] = false;
     HG_COM_VALUE_LIST(DROP)

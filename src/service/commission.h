@@ -190,22 +190,25 @@ struct hg_com_statement {
 };
 const struct hg_com_statement *hg_com_statement(size_t index);
 
-/* What was measured, by step. X(NAME, STEP, "member"); whole numbers. */
+/*
+ * What was measured, by step. X(NAME, STEP, "member", scale): here a whole
+ * number, outside that divided by scale, so that members are in _c.
+ */
 #define HG_COM_VALUE_LIST(X)                                                   \
-    X(THERMOMETER, SENSOR, "thermometer_mc")                                   \
-    X(AIR, SENSOR, "air_mc")                                                   \
-    X(HEAT_FROM, HEAT, "air_from_mc")                                          \
-    X(HEAT_TO, HEAT, "air_to_mc")                                              \
-    X(HEAT_TOOK, HEAT, "rise_took_ms")                                         \
-    X(CUT_TOOK, CUT, "off_after_ms")                                           \
-    X(CUT_AT_MOST, CUT, "off_at_most_ms")                                      \
-    X(CUT_OPEN, CUT, "door_open_ms")                                           \
-    X(CUT_RESUMED, CUT, "came_back_on")                                        \
-    X(MODULE_MC, MODULE, "module_max_mc")                                      \
-    X(MODULE_RH, MODULE, "module_max_rh")
+    X(THERMOMETER, SENSOR, "thermometer_c", 1000)                              \
+    X(AIR, SENSOR, "air_c", 1000)                                              \
+    X(HEAT_FROM, HEAT, "air_from_c", 1000)                                     \
+    X(HEAT_TO, HEAT, "air_to_c", 1000)                                         \
+    X(HEAT_TOOK, HEAT, "rise_took_ms", 1)                                      \
+    X(CUT_TOOK, CUT, "off_after_ms", 1)                                        \
+    X(CUT_AT_MOST, CUT, "off_at_most_ms", 1)                                   \
+    X(CUT_OPEN, CUT, "door_open_ms", 1)                                        \
+    X(CUT_RESUMED, CUT, "came_back_on", 1)                                     \
+    X(MODULE_MC, MODULE, "module_max_c", 1000)                                 \
+    X(MODULE_RH, MODULE, "module_max_rh", 1)
 
 enum hg_com_value {
-#define HG_COM_VALUE_ENUM(name, step, member) HG_COM_VALUE_##name,
+#define HG_COM_VALUE_ENUM(name, step, member, scale) HG_COM_VALUE_##name,
     HG_COM_VALUE_LIST(HG_COM_VALUE_ENUM)
 #undef HG_COM_VALUE_ENUM
         HG_COM_VALUES
@@ -349,8 +352,16 @@ int64_t hg_com_proof_at(const struct hg_commission *com);
 /* Did the last door test show a heater that the door does not cut? */
 bool hg_com_is_dangerous(const struct hg_commission *com);
 
+/* thousandths come out as they were put in: 20.1, not 20.100000000000001 */
+#define HG_COM_REAL_PRECISION JSON_REAL_PRECISION(15)
+
 /* -- commission_json.c ------------------------------------------------------*/
 
+/*
+ * So many thousandths as JSON: a whole number without a fraction, so that
+ * everybody's JSON writes the same text. NULL: no memory.
+ */
+json_t *hg_com_thousandths(int64_t value);
 /*
  * The record as JSON, for the file, for commission.state and the journal.
  * has_words: with the texts that help a person. NULL: no memory.

@@ -102,7 +102,7 @@ int hg_com_file_write(const char *state_dir, const char *room,
     if (err < 0)
         return err;
     snprintf(name, sizeof(name), "%s.json", room);
-    text = json_dumps(json, JSON_INDENT(1));
+    text = json_dumps(json, JSON_INDENT(1) | HG_COM_REAL_PRECISION);
     if (text == NULL)
         return say(why, HG_ERR_MEMORY, name, "put together");
     err = hg_access_file_replace(&hg_access_io_system, &file, text,

@@ -2,9 +2,11 @@
 #include "base/err.h"
 #include "base/text.h"
 #include "service/commission.h"
+#include <math.h>
 #include <string.h>
 
-#define VERSION 1
+#define VERSION   1
+#define VALUE_MAX 9007199254740991.0 /* 2^53 - 1 */
 
 static const char *const MARKS[] = {
     [HG_COM_TODO] = "todo",
@@ -31,9 +33,10 @@ static const char *const PHASES[] = {
 static const struct {
     enum hg_com_step step;
     const char *member;
+    int scale; /* 1 or 1000 */
 } VALUES[HG_COM_VALUES] = {
-#define ROW(name, step, member)                                                \
-    [HG_COM_VALUE_##name] = { HG_COM_STEP_##step, member },
+#define ROW(name, step, member, scale)                                         \
+    [HG_COM_VALUE_##name] = { HG_COM_STEP_##step, member, scale },
     HG_COM_VALUE_LIST(ROW)
 #undef ROW
 };
@@ -97,6 +100,18 @@ static json_t *agreed_json(struct out *out, const struct hg_commission *com)
     return agreed;
 }
 
+json_t *hg_com_thousandths(int64_t value)
+{
+    return value % 1000 == 0 ? json_integer((json_int_t)(value / 1000))
+                             : json_real((double)value / 1000);
+}
+
+static json_t *value_json(const struct hg_commission *com, size_t i)
+{
+    return VALUES[i].scale == 1000 ? hg_com_thousandths(com->value[i])
+                                   : json_integer((json_int_t)com->value[i]);
+}
+
 static json_t *step_json(struct out *out, const struct hg_commission *com,
                          enum hg_com_step step, bool has_words)
 {
@@ -109,8 +124,7 @@ static json_t *step_json(struct out *out, const struct hg_commission *com,
 
     for (size_t i = 0; i < HG_COM_VALUES; i++)
         if (VALUES[i].step == step && com->has_value[i])
-            put(out, json, VALUES[i].member,
-                json_integer((json_int_t)com->value[i]));
+            put(out, json, VALUES[i].member, value_json(com, i));
     if (step == HG_COM_STEP_DOOR)
         put(out, json, "read", doors_json(out, com));
     if (step == HG_COM_STEP_PLACEMENT)
@@ -267,10 +281,11 @@ static int take_step(const json_t *json, struct hg_commission *com)
 
         if (VALUES[i].step != step || value == NULL)
             continue;
-        if (!json_is_integer(value))
+        if (!json_is_number(value) ||
+            fabs(json_number_value(value)) > VALUE_MAX)
             return HG_ERR_CORRUPT;
         com->has_value[i] = true;
-        com->value[i] = json_integer_value(value);
+        com->value[i] = llround(json_number_value(value) * VALUES[i].scale);
     }
     if (step == HG_COM_STEP_DOOR)
         return take_doors(json_object_get(json, "read"), com);

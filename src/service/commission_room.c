@@ -314,12 +314,12 @@ static json_t *limits_json(const struct hg_config_room *config)
     const struct hg_policy *policy = &config->policy;
 
     return json_pack(
-        "{s:s, s:I, s:I, s:I, s:I, s:I, s:I, s:I, s:I}", "usage_class",
+        "{s:s, s:I, s:o, s:o, s:o, s:I, s:I, s:I, s:I}", "usage_class",
         usage[policy->usage_class], "session_cap_min",
-        (json_int_t)(policy->session_cap_ms / 60000), "target_min_mc",
-        (json_int_t)policy->target_min_mc, "target_max_mc",
-        (json_int_t)policy->target_max_mc, "over_temp_mc",
-        (json_int_t)policy->over_temp_mc, "lease_ms",
+        (json_int_t)(policy->session_cap_ms / 60000), "target_min_c",
+        hg_com_thousandths(policy->target_min_mc), "target_max_c",
+        hg_com_thousandths(policy->target_max_mc), "over_temp_c",
+        hg_com_thousandths(policy->over_temp_mc), "lease_ms",
         (json_int_t)policy->lease_ms, "door_hold_max_ms",
         (json_int_t)(policy->door_rule == HG_DOOR_RULE_HOLD
                          ? policy->door_hold_max_ms
@@ -332,7 +332,8 @@ static json_t *limits_json(const struct hg_config_room *config)
 /* SHA-256 of the record as compact JSON with its members in order. */
 static bool digest_of(const json_t *record, char out[HG_COM_DIGEST_BYTES])
 {
-    char *text = json_dumps(record, JSON_COMPACT | JSON_SORT_KEYS);
+    char *text = json_dumps(record, JSON_COMPACT | JSON_SORT_KEYS |
+                                        HG_COM_REAL_PRECISION);
     unsigned char digest[EVP_MAX_MD_SIZE];
     unsigned int len = 0;
     bool is_done = text != NULL && EVP_Digest(text, strlen(text), digest, &len,

@@ -61,7 +61,7 @@ static void recovered(struct hg_service *service)
 /* Append members that are complete. Returns the number, 0 on failure. */
 static uint64_t append(struct hg_service *service, json_t *members)
 {
-    char *text = json_dumps(members, JSON_COMPACT);
+    char *text = json_dumps(members, JSON_COMPACT | JSON_REAL_PRECISION(15));
     size_t len = text == NULL ? 0 : strlen(text);
     int err = HG_ERR_MEMORY;
     uint64_t n = 0;

@@ -127,8 +127,12 @@ def test_commission__from_refused_to_heated_and_handed_over():
             all(s["state"] == "passed" for s in steps.values()), steps
         assert steps["door"]["read"] == ["closed", "open", "closed"]
         assert 0 <= steps["cut"]["off_after_ms"] <= 5000, steps["cut"]
-        assert steps["heat"]["air_to_mc"] - steps["heat"]["air_from_mc"] \
-            >= 2000, steps["heat"]
+        assert steps["heat"]["air_to_c"] - steps["heat"]["air_from_c"] \
+            >= 1.999, steps["heat"]
+        assert abs(steps["sensor"]["air_c"] -
+                   steps["sensor"]["thermometer_c"]) <= 3, steps["sensor"]
+        assert inner["limits"]["target_max_c"] == 90, inner["limits"]
+        assert "_mc" not in json.dumps(record), record
         assert len(inner["photos"]) == 2
         for index, photo in enumerate(inner["photos"]):
             with open(os.path.join(site.dir, f"block {index}.png"),

@@ -621,15 +621,47 @@ static struct site filled(void)
     return site;
 }
 
+/* each thousandth is the same one after the way through text */
+static void test_commission__keeps_thousandths(void **unused)
+{
+    static const int64_t VALUES[] = { 0,     1,     -1,     999,      1000,
+                                      20100, 64201, -40000, -10001,   150000,
+                                      57300, 70007, 33333,  INT32_MAX };
+
+    (void)unused;
+    for (size_t i = 0; i < HG_COUNT(VALUES); i++) {
+        struct site site = filled();
+        struct hg_commission back;
+        json_t *json, *read;
+        char *text;
+
+        site.com.value[HG_COM_VALUE_THERMOMETER] = VALUES[i];
+        json = hg_com_json(&site.com, false);
+        text = json_dumps(json, HG_COM_REAL_PRECISION);
+        read = json_loads(text, 0, NULL);
+        HG_CHECK_EQ("read", hg_com_from_json(read, &back), 0);
+        HG_CHECK_EQ("value", back.value[HG_COM_VALUE_THERMOMETER], VALUES[i]);
+        free(text);
+        json_decref(json);
+        json_decref(read);
+    }
+}
+
 static void test_commission__comes_back_from_json(void **unused)
 {
     struct site site = filled();
     struct hg_commission back;
     json_t *json = hg_com_json(&site.com, false);
     json_t *again;
+    char *text;
 
     (void)unused;
     assert_non_null(json);
+    text = json_dumps(json, HG_COM_REAL_PRECISION);
+    assert_non_null(strstr(text, "\"thermometer_c\": -1.5,"));
+    assert_non_null(strstr(text, "\"air_c\": 20"));
+    assert_null(strstr(text, "_mc"));
+    free(text);
     assert_int_equal(hg_com_from_json(json, &back), 0);
     again = hg_com_json(&back, false);
     assert_true(json_equal(json, again));
@@ -730,6 +762,7 @@ int main(void)
         cmocka_unit_test(test_commission__waits_for_old_permits_to_run_out),
         cmocka_unit_test(test_commission__begins_no_heat_that_proves_nothing),
         cmocka_unit_test(test_commission__needs_every_step_in_order),
+        cmocka_unit_test(test_commission__keeps_thousandths),
         cmocka_unit_test(test_commission__comes_back_from_json),
         cmocka_unit_test(test_commission__refuses_json_it_does_not_write),
         cmocka_unit_test(test_commission__tells_before_the_proof_is_overdue),
