@@ -95,18 +95,18 @@ void hg_memory_changed(struct hg_service *service)
         service->memory_due_at = hg_mono_add(service->now.mono, SAVE_AFTER_MS);
 }
 
-/* Numbers of rooms while a save is rendered; json members die afterwards. */
+/* The room that is being rendered; its json dies with the next one's. */
 struct saving {
     struct hg_service *service;
-    json_t **made;
-    size_t made_count;
+    json_t *warm_up, *energy;
 };
 
-static json_t *keep(struct saving *saving, json_t *json)
+static void drop_room(struct saving *saving)
 {
-    if (json != NULL)
-        saving->made[saving->made_count++] = json;
-    return json;
+    json_decref(saving->warm_up);
+    json_decref(saving->energy);
+    saving->warm_up = NULL;
+    saving->energy = NULL;
 }
 
 static void get_room(void *context, size_t index, struct hg_store_room *room)
@@ -116,35 +116,33 @@ static void get_room(void *context, size_t index, struct hg_store_room *room)
     const struct hg_gate_session *session = &from->gate.session;
     char by[HG_ACTOR_TEXT_BYTES];
 
+    drop_room(saving);
     memcpy(room->name, from->config->name, sizeof(from->config->name));
     hg_gate_remember(&from->gate, &room->memory);
     /* what is not durable is replayed, which does no harm */
     room->journal_n = saving->service->saved_n;
-    room->warm_up = keep(saving, hg_forecast_numbers(from));
+    saving->warm_up = hg_forecast_numbers(from);
+    room->warm_up = saving->warm_up;
     if (!session->is_active)
         return;
     /* so that a sudden end of the service can be told from a quiet room */
     hg_actor_text(&session->by.actor, by);
-    room->energy =
-        keep(saving,
-             json_pack("{s:s, s:s, s:I}", "heat_id", session->heat_id, "by", by,
-                       "energy_wh", (json_int_t)hg_energy_wh(&from->energy)));
+    saving->energy =
+        json_pack("{s:s, s:s, s:I}", "heat_id", session->heat_id, "by", by,
+                  "energy_wh", (json_int_t)hg_energy_wh(&from->energy));
+    room->energy = saving->energy;
 }
 
 static int render(struct hg_service *service, char **ret_text, size_t *ret_len)
 {
     struct hg_store_stamp now = stamp_now(service);
-    struct saving saving = { service, NULL, 0 };
+    struct saving saving = { service, NULL, NULL };
     struct hg_store_source source = { service->room_count, get_room, &saving };
-    int err = HG_ERR_MEMORY;
+    int err;
 
     service->saved_n = hg_record_durable(service);
-    saving.made = calloc(service->room_count * 2, sizeof(json_t *));
-    if (saving.made != NULL)
-        err = hg_store_render(service->store, &now, &source, ret_text, ret_len);
-    for (size_t i = 0; i < saving.made_count; i++)
-        json_decref(saving.made[i]);
-    free(saving.made);
+    err = hg_store_render(service->store, &now, &source, ret_text, ret_len);
+    drop_room(&saving);
     return err;
 }
 

@@ -117,7 +117,8 @@ void hg_store_pass_time(const struct hg_store_stamp *saved,
 /* Where the rooms to save come from. */
 struct hg_store_source {
     size_t count;
-    /* fill room (zeroed) for index < count; json members stay borrowed */
+    /* fill room (zeroed) for index < count; json members stay borrowed and
+     * need to live until the next call only */
     void (*get)(void *context, size_t index, struct hg_store_room *room);
     void *context;
 };
