@@ -132,10 +132,29 @@ static void take_online(struct hg_service *service, struct hg_room *room,
 }
 
 /*
- * Another gateway on our topic root. Its epoch counts once a connection: two
- * gateways that outbid each other for ever would help nobody; its permits,
- * if it sends any, lock the rooms (rival-gateway).
+ * Another gateway on our topic root: one that serves other rooms, or one too
+ * many. Its epoch raises ours once a connection: two gateways that outbid
+ * each other for ever would help nobody. Higher ones that are heard later are
+ * kept for the next start, when rooms of the other may have become ours. Its
+ * permits, if it sends any to our rooms, lock them (rival-gateway).
  */
+static void hear_epoch(struct hg_service *service,
+                       const struct hg_link_message *message, uint64_t epoch)
+{
+    if (service->has_heard_gateway) {
+        if (epoch > service->epoch_heard)
+            service->epoch_heard = epoch; /* durable at the next second */
+        return;
+    }
+    service->has_heard_gateway = true;
+    hg_log_line(&service->log, HG_LOG_WARNING,
+                "another gateway announced epoch %llu on '%s'; ours is raised "
+                "above it. That is in order if it serves other rooms; if not, "
+                "find it and stop it",
+                (unsigned long long)epoch, message->topic);
+    hg_service_raise_epoch(service, epoch + 1);
+}
+
 static void take_gateway(struct hg_service *service,
                          const struct hg_link_message *message)
 {
@@ -152,17 +171,9 @@ static void take_gateway(struct hg_service *service,
         return;
     }
     /* our own epoch and offline: the will of a connection of ours */
-    if ((heard.epoch > service->epoch ||
-         (heard.epoch == service->epoch && heard.is_online)) &&
-        !service->has_heard_gateway) {
-        service->has_heard_gateway = true;
-        hg_log_line(&service->log, HG_LOG_WARNING,
-                    "another gateway announced epoch %llu on '%s'; ours is "
-                    "raised above it. One gateway a topic root: find the "
-                    "other one",
-                    (unsigned long long)heard.epoch, message->topic);
-        hg_service_raise_epoch(service, heard.epoch + 1);
-    }
+    if (heard.epoch > service->epoch ||
+        (heard.epoch == service->epoch && heard.is_online))
+        hear_epoch(service, message, heard.epoch);
     if (hg_mono_since(service->now.mono, service->announced_at) <
         ANNOUNCE_EVERY_MS)
         return;

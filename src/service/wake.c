@@ -71,6 +71,9 @@ void hg_service_tick(struct hg_service *service, bool is_whole_second)
     hg_traces_tick(service);
     if (!is_whole_second)
         return;
+    if (service->epoch_heard != 0 &&
+        hg_memory_raise_epoch(service, service->epoch_heard) == 0)
+        service->epoch_heard = 0;
     hg_record_poll(service); /* a lost wake-up costs a second, no more */
     hg_access_done(service);
     hg_access_tick(service);
