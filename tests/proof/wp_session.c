@@ -51,7 +51,9 @@ static void send_permit(struct hg_turn *turn);
   @ ensures is_turn(turn);
   @ ensures SERIALS;
   @ ensures lent_well(turn->policy, turn->state);
-  @ ensures capped(turn->policy, turn->state);
+  @ ensures SESSION.ends_at == \old(SESSION.ends_at);
+  @ ensures SESSION.started_at == \old(SESSION.started_at);
+  @ ensures SESSION.ends_why == \old(SESSION.ends_why);
   @*/
 static void resume_or_renew(struct hg_turn *turn);
 
