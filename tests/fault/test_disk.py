@@ -1,11 +1,12 @@
 """Disks that fail: a sync that reports an error, a full file system, one
 without names left or turned read-only, files that cannot be replaced."""
+import json
 import os
 import signal
 
 from faults import (CLONE_NEWNS, LEASE_S, Strace, again, begin, heat_on, judge,
                     log_has, quick_site, run, sign, threads, unshare, wait_log)
-from harness import RpcError, boottime, wait
+from harness import RpcError, boottime, rfc3339, wait
 
 RENAMES = "rename,renameat,renameat2"
 
@@ -280,3 +281,84 @@ def test_fault__epoch_cannot_be_replaced_no_start_and_serials_still_rise():
         assert int(read(site, "epoch")) > before
         heat_on(site)
         judge(site)
+
+
+def last_step_left(site):
+    """A commissioning under way, as the service keeps it: all but finished.
+    Its record is longer than what may be left free in the journal's page."""
+    at = rfc3339(-5)
+    photos = [{"sha256": f"{index:064x}", "label": "x" * 120, "bytes": 9,
+               "type": "image/png"} for index in range(24)]
+    steps = [{"step": step, "state": "passed", "fault": None, "at": at}
+             for step in ("names", "placement", "door", "sensor", "heat",
+                          "cut", "module", "photos")]
+    steps[1]["agreed"], steps[2]["read"] = [], ["closed", "open", "closed"]
+    folder = os.path.join(state_dir(site), "commission")
+    os.mkdir(folder, 0o700)
+    path = os.path.join(folder, "heron.json")
+    with open(os.open(path, os.O_WRONLY | os.O_CREAT, 0o600), "w") as file:
+        json.dump({"v": 1, "current": {
+            "v": 1, "kind": "full", "by": "E. Lectrician", "role": "owner",
+            "actor": "uid=0", "begun_at": at, "names": {}, "steps": steps,
+            "photos": photos}, "done": None, "proof": None, "told": {}}, file)
+
+
+def uncommissioned_site():
+    site = quick_site()
+    del site.config["rooms"]["heron"]["commissioning"]
+    return site
+
+
+def finish_in_vain(site):
+    """The answer that is due when the journal is not written."""
+    try:
+        answer = site.owner.call("commission.finish", room="heron")
+    except RpcError as error:
+        assert error.message.startswith("It could not be recorded") or \
+            "journal-unavailable" in error.reasons, error
+    else:
+        raise AssertionError(f"it was finished without a journal: {answer}")
+
+
+def test_fault__commissioning_that_cannot_be_recorded_is_none():
+    with uncommissioned_site() as site:
+        on_tmpfs(site, "size=8m")
+        last_step_left(site)
+        begin(site)
+        nothing_starts(site, "not-commissioned")
+        ballast = fill(site)
+        finish_in_vain(site)
+        wait_log(site, "the journal cannot be written, so nothing may heat")
+        nothing_starts(site)
+        # killed there, it was never so, and the record is there to go on with
+        site.kill("gateway", signal.SIGKILL)
+        os.unlink(ballast)
+        again(site)
+        assert not site.journal(kind="commissioned")
+        state = site.owner.call("commission.state", room="heron")
+        assert not state["commissioned"] and state["done"] is None, state
+        assert state["current"]["next"] is None, state
+        nothing_starts(site, "not-commissioned")
+        assert site.owner.call("commission.finish", room="heron")["n"] > 0
+        assert site.owner.call("commission.state", room="heron")["commissioned"]
+        heat_on(site)
+        judge(site)
+
+
+def test_fault__commissioning_is_finished_by_a_journal_that_comes_back():
+    with uncommissioned_site() as site:
+        last_step_left(site)
+        begin(site)
+        trace = Strace(site, threads(site.processes["gateway"].pid),
+                       "fdatasync", "error=EIO:when=1+")
+        finish_in_vain(site)
+        nothing_starts(site)
+        trace.end()
+        wait_log(site, "the journal is written again")
+        # what it says now holds over a sudden end
+        told = site.owner.call("commission.state", room="heron")["commissioned"]
+        site.kill("gateway", signal.SIGKILL)
+        again(site)
+        held = site.owner.call("commission.state", room="heron")["commissioned"]
+        assert told == held == bool(site.journal(kind="commissioned")), \
+            (told, held)

@@ -5,6 +5,7 @@ import os
 import subprocess
 
 from harness import BIN, Site, wait
+from peers import Certificates
 
 HEATGATE = os.path.join(BIN, "heatgate")
 
@@ -59,3 +60,36 @@ def test_findings__the_gateways_own_are_for_staff():
         is_low = (free.f_bavail * free.f_frsize < 200 << 20 or
                   free.f_bavail * 20 < free.f_blocks)
         assert is_low == any(f["code"] == "disk-near-full" for f in listed)
+
+
+def test_findings__a_certificate_near_its_end_is_told():
+    with Site() as site:
+        authority = Certificates(site)  # its certificates last 2 days
+        cert, key = authority.issue("gateway", "IP:127.0.0.1")
+        site.config["listen"]["tls"] = {"cert_file": cert, "key_file": key}
+        site.start(sim_rooms=["heron"])
+        (found,) = wait(lambda: [
+            f for f in site.owner.call("room.list")["findings"]
+            if f["code"] == "certificate-expiring"], "the finding")
+        assert cert in found["text"] and " ends at " in found["text"], found
+        assert "Renew it" in found["remedy"], found
+        assert any(c["level"] != "ok" and "certificate-expiring" in c["text"]
+                   and cert in c["text"] for c in doctor(site)), doctor(site)
+        with open(os.path.join(site.dir, "gateway.log")) as log:
+            assert log.read().count("certificate-expiring: ") == 1
+
+        # renewed, and restarted as the remedy says
+        site.kill("gateway")
+        authority._openssl("x509", "-req", "-in",
+                           authority.path("csr", "gateway"), "-CA",
+                           authority.ca, "-CAkey", authority.path("key"),
+                           "-CAcreateserial", "-days", "31", "-extfile",
+                           authority.path("ext", "gateway"), "-out", cert)
+        site.start_gateway()
+        admin = site.admin()
+        wait(lambda: admin.call("room.state", room="heron")["fresh"], "data")
+        seen = admin.call("room.state", room="heron")["rev"]
+        wait(lambda: admin.call("room.state", room="heron")["rev"] > seen + 8,
+             "some seconds of telemetry")
+        assert not any("certificate-expiring" in c["text"]
+                       for c in doctor(site)), doctor(site)
