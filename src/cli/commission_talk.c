@@ -1,6 +1,7 @@
 /* How the commissioning verb talks; see commission_talk.h. */
 #include "cli/commission_talk.h"
 #include "base/buf.h"
+#include "base/text.h"
 #include "cli/out.h"
 #include "cli/watching.h"
 #include <stdarg.h>
@@ -70,6 +71,23 @@ bool hg_com_read(const struct hg_com_talk *talk, const char *question,
         return false; /* too long for any answer */
     answer[len] = '\0';
     return true;
+}
+
+bool hg_com_read_name(const struct hg_com_talk *talk, const char *question,
+                      char answer[HG_CLI_ANSWER_BYTES])
+{
+    while (hg_com_read(talk, question, answer)) {
+        size_t len = strlen(answer);
+
+        if (answer[strspn(answer, " ")] != '\0' && len <= HG_COM_NAME_BYTES &&
+            hg_text_is_plain_utf8(answer, len))
+            return true;
+        hg_com_sayf(talk,
+                    "a text of 1 to %d bytes without control "
+                    "characters is wanted",
+                    HG_COM_NAME_BYTES);
+    }
+    return false;
 }
 
 bool hg_com_deed(const struct hg_com_talk *talk, const char *word,

@@ -8,6 +8,7 @@
 #include "cli/cli.h"
 
 #define HG_CLI_ANSWER_BYTES 512
+#define HG_COM_NAME_BYTES   120 /* of a name, as the service takes it */
 
 struct hg_com_talk {
     struct hg_cli *cli;
@@ -34,6 +35,9 @@ void hg_com_sayf(const struct hg_com_talk *talk, const char *format, ...)
 /* A line that is typed; false: the input has ended or Ctrl-C was pressed. */
 bool hg_com_read(const struct hg_com_talk *talk, const char *question,
                  char answer[HG_CLI_ANSWER_BYTES]);
+/* The same for a name: asked again until it is one the service takes. */
+bool hg_com_read_name(const struct hg_com_talk *talk, const char *question,
+                      char answer[HG_CLI_ANSWER_BYTES]);
 /*
  * Have a deed done and confirmed. A person reads text and presses Enter; a
  * script reads "do: WORD" and answers a line.

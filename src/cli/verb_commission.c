@@ -9,13 +9,15 @@
 #include "cli/verbs.h"
 #include "cli/watching.h"
 #include "cli/when.h"
-#include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
 #define LOOK_EVERY_MS 500
-#define KEEP_OPEN_MS  6000 /* a little longer than the service wants */
-#define WORD_BYTES    32
+/* what a thermometer may read, as the service takes it */
+#define THERMOMETER_MIN_C (-40)
+#define THERMOMETER_MAX_C 150
+#define KEEP_OPEN_MS      6000 /* a little longer than the service wants */
+#define WORD_BYTES        32
 /* what a step's function returns besides an exit status */
 #define STEP_DONE 0
 
@@ -57,7 +59,7 @@ static int do_names(struct hg_com_talk *talk)
     for (size_t i = 0; i < sizeof(NAMES) / sizeof(NAMES[0]); i++) {
         char answer[HG_CLI_ANSWER_BYTES];
 
-        if (!hg_com_read(talk, NAMES[i].question, answer)) {
+        if (!hg_com_read_name(talk, NAMES[i].question, answer)) {
             json_decref(names);
             return hg_com_leave(talk);
         }
@@ -297,8 +299,12 @@ static int do_sensor(struct hg_com_talk *talk)
         if (!hg_com_read(talk, "  The thermometer reads, in C: ", answer))
             return hg_com_leave(talk);
         celsius = strtod(answer, &end);
-        if (!isfinite(celsius))
+        if (end == answer || *end != '\0' ||
+            !(celsius >= THERMOMETER_MIN_C && celsius <= THERMOMETER_MAX_C)) {
+            hg_com_sayf(talk, "a number from %d to %d is wanted",
+                        THERMOMETER_MIN_C, THERMOMETER_MAX_C);
             end = answer;
+        }
     }
     return hg_com_do(talk, "sensor",
                      json_pack("{s:f}", "thermometer_c", celsius));
@@ -346,7 +352,7 @@ static int send_asked(struct hg_com_talk *talk)
             return hg_com_leave(talk);
         if (path[0] == '\0')
             return 0;
-        if (!hg_com_read(talk, "  What does it show? ", label))
+        if (!hg_com_read_name(talk, "  What does it show? ", label))
             return hg_com_leave(talk);
         status = hg_com_photo_send(talk, path, label);
         if (status == 0)

@@ -331,6 +331,10 @@ def test_commission__a_person_at_a_terminal_may_leave():
         site.start(sim_rooms=["heron"], speed=20)
         terminal = Terminal(site, "commission", "heron")
         terminal.see("Remote operation may be")
+        for wrong in ("\n", "   \n", "x" * 121 + "\n"):
+            terminal.see("Heater (maker's name and type): ")
+            terminal.type(wrong)
+            terminal.see("1 to 120 bytes")
         for name in ("Heater", "Its controller", "Cross-section",
                      "Electrician"):
             terminal.see(name)
@@ -346,6 +350,57 @@ def test_commission__a_person_at_a_terminal_may_leave():
         terminal.type("q\n")
         assert terminal.end() == 1
         assert "what was done is kept" in terminal.text, terminal.text
+
+
+def test_commission__wrong_answers_and_two_electricians_at_once():
+    with site_with() as site:
+        site.start(sim_rooms=["heron"], speed=20)
+        first, second = site.admin(), site.admin()
+        first.call("commission.begin", room="heron", names=NAMES)
+        assert second.refused("commission.begin", room="heron").code == 1006
+        ids = [s["id"] for s in first.call(
+            "commission.state", room="heron")["current"]["statements"]]
+        second.call("commission.step", room="heron", step="placement",
+                    data={"agreed": ids})
+        # one picture at a time: who is overtaken begins anew, none is mixed
+        pictures = [png(65), png(66)]
+        halves = [[p[:20000], p[20000:]] for p in pictures]
+
+        def send(client, index, half):
+            return {"room": "heron", "step": "photos", "data": {
+                "label": f"block {index}", "of": len(pictures[index]),
+                "offset": 20000 * half, "base64": base64.b64encode(
+                    halves[index][half]).decode()}}
+
+        first.call("commission.step", **send(first, 0, 0))
+        second.call("commission.step", **send(second, 1, 0))
+        # both halves stand at one offset: the digest tells what came of it
+        second.call("commission.step", **send(second, 1, 1))
+        late = first.refused("commission.step", **send(first, 0, 1))
+        assert late.code == -32602 and "beginning" in late.message, late
+        for half in (0, 1):
+            state = first.call("commission.step", **send(first, 0, half))
+        assert {p["sha256"] for p in state["current"]["photos"]} == {
+            hashlib.sha256(p).hexdigest() for p in pictures}, state
+        first.call("commission.abandon", room="heron")
+
+        # at the door a third one says the wrong thing: named, and repeated
+        wrong = os.path.join(site.dir, "large.png")
+        with open(wrong, "wb") as file:
+            file.write(png(67))
+            file.truncate((20 << 20) + 1)
+        text = Walk(site, "--answers", answers(
+            site, thermometer_c="warm")).go()
+        assert text[0] == 2 and "thermometer_c" in text[1], text
+        for path, why in ((wrong, "at most 20 MiB"), (site.dir, "not a file"),
+                          (wrong + "?", "No such file")):
+            state = Walk(site, "--answers", answers(
+                site, photos=[{"path": path, "label": "x"}])).go()
+            assert state[0] == 1 and why in state[1], state
+        status, text = Walk(site, "--answers", answers(site)).go()
+        assert status == 0, text
+        record = site.journal(kind="commissioning-recorded")[-1]["record"]
+        assert len(record["photos"]) == 2, record
 
 
 def age_proof(site, days):
