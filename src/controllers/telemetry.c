@@ -292,7 +292,8 @@ static void explain(const struct message *m, struct hg_buf *why)
     for (unsigned i = MEMBER_V; i < MEMBER_COUNT; i++) {
         if (((missing | m->bad) & BIT(i)) == 0)
             continue;
-        if (i == MEMBER_AIR_C && (m->good & BIT(MEMBER_AIR_OHM)) != 0)
+        if (i == MEMBER_AIR_C && (missing & BIT(i)) != 0 &&
+            (m->good & BIT(MEMBER_AIR_OHM)) != 0)
             hg_buf_add(why, "air_ohm: the room's setting sensor_element is "
                             "wanted to read it, and air_c is missing");
         else
