@@ -13,7 +13,6 @@
 #define DECIDE_SIM_S        5.0   /* thermostat period, in physics time */
 #define SLICES_MAX          4096u /* of one step, timers apart */
 #define CHATTER_MS          700u
-#define NEAR_DOOR_SHARE     0.6
 #define LIMIT_RESET_BELOW_C 20.0
 #define MODULE_LAG_S        600.0
 #define MODULE_REST_C       6.0  /* above ambient */
@@ -342,7 +341,7 @@ void hg_simctl_set_fault(struct hg_simctl *ctl, uint32_t fault, double value,
     if (!has(ctl, HG_SIMCTL_LATE))
         ctl->late_ms = 0;
     ctl->setup.spec.sensor_door_share = has(ctl, HG_SIMCTL_SENSOR_NEAR_DOOR)
-                                            ? NEAR_DOOR_SHARE
+                                            ? HG_SIMCTL_NEAR_DOOR_SHARE
                                             : ctl->bench_door_share;
     if (fault & HG_SIMCTL_POWER_LOST)
         ctl->events = 0;

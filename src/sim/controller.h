@@ -26,6 +26,9 @@
 #define HG_SIMCTL_EVENTS     8   /* local events waiting; more are dropped */
 #define HG_SIMCTL_CODE_BYTES 24
 
+/* of an open door's draught, at a sensor that hangs in it */
+#define HG_SIMCTL_NEAR_DOOR_SHARE 0.6
+
 /* faults, as bits; reboot is a deed, not a fault */
 #define HG_SIMCTL_FAULT_LIST(X)                                                \
     X(SENSOR_GONE, "sensor-gone")           /* air_c null or a broken loop */  \

@@ -235,6 +235,8 @@ int hg_simopt_setup(const struct hg_simopt *options,
             setup.spec.sensor_noise_c = room->noise_c;
         if (!isnan(room->lag_s))
             setup.spec.sensor_lag_s = room->lag_s;
+        if (room->is_sensor_near_door)
+            setup.spec.sensor_door_share = HG_SIMCTL_NEAR_DOOR_SHARE;
         err = hg_physics_spec_check(&setup.spec);
     }
     if (err < 0) {

@@ -144,6 +144,8 @@ static void test_options__rooms_are_read(void **state)
 {
     char text[] = "heron:kw=9,m3=12,stones_kg=80,start_c=-3.5,sensor=door,"
                   "usage=public,mac=/x/y,element=pt1000";
+    struct hg_simopt options = { .period_ms = 1000, .speed = 1 };
+    struct hg_simctl_setup setup;
     struct hg_simopt_room room;
     char why[128];
     struct hg_buf buf;
@@ -161,6 +163,10 @@ static void test_options__rooms_are_read(void **state)
     HG_CHECK_EQ("timer", room.local_max_ms, 1080 * 60000);
     HG_CHECK_STR("mac", room.mac_file, "/x/y");
     HG_CHECK_EQ("element", room.element, HG_PLATINUM_PT1000);
+    HG_CHECK_EQ("setup", hg_simopt_setup(&options, &room, &buf, &setup), HG_OK);
+    HG_CHECK_NEAR("draught", setup.spec.sensor_door_share,
+                  HG_SIMCTL_NEAR_DOOR_SHARE, 0);
+    HG_CHECK_EQ("sends", setup.element, HG_PLATINUM_PT1000);
 }
 
 static void test_options__mistakes_are_named(void **state)
