@@ -161,25 +161,29 @@ json_t *hg_findings_wide_json(const struct hg_findings_wide *wide)
     return list;
 }
 
-/* text NULL: it is not so (any more). Each change is one line in the log. */
+/* text NULL: it is not so (any more). Each change is told in every room. */
 static void set_wide(struct hg_service *service, enum hg_wide_finding finding,
                      const char *text)
 {
     struct hg_findings_wide *wide = &service->wide;
+    char told[sizeof(wide->of[finding].text) + 160];
+    struct hg_notice notice = { HG_LEVEL_WARNING, wide_words[finding].code,
+                                told };
 
     if (wide->of[finding].is_on == (text != NULL))
         return;
     wide->of[finding].is_on = text != NULL;
-    if (text == NULL) {
-        hg_log_line(&service->log, HG_LOG_INFO, "%s: no longer so",
-                    wide_words[finding].code);
-        return;
+    if (text != NULL) {
+        wide->of[finding].since_ms = service->now.wall.ms;
+        snprintf(wide->of[finding].text, sizeof(wide->of[finding].text), "%s",
+                 text);
+        snprintf(told, sizeof(told), "%s %s", text, wide_words[finding].remedy);
+    } else {
+        notice.level = HG_LEVEL_INFO;
+        snprintf(told, sizeof(told), "No longer so: %s",
+                 wide->of[finding].text);
     }
-    wide->of[finding].since_ms = service->now.wall.ms;
-    snprintf(wide->of[finding].text, sizeof(wide->of[finding].text), "%s",
-             text);
-    hg_log_line(&service->log, HG_LOG_WARNING, "%s: %s %s",
-                wide_words[finding].code, text, wide_words[finding].remedy);
+    hg_show_say_all(service, &notice);
 }
 
 bool hg_findings_is_low(uint64_t free_bytes, uint64_t total_bytes)

@@ -196,6 +196,9 @@ json_t *hg_show_state(struct hg_service *service, struct hg_room *room,
 void hg_show_all(struct hg_service *service);
 void hg_show_say(struct hg_service *service, struct hg_room *room,
                  const struct hg_notice *notice);
+/* What concerns the gateway: a notice in each room, one line in the log. */
+void hg_show_say_all(struct hg_service *service,
+                     const struct hg_notice *notice);
 /* Publish what could not be while the broker was away. */
 void hg_show_missed(struct hg_service *service);
 /* The notice of an effect of the gate. */

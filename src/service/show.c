@@ -228,14 +228,12 @@ static void queue_notice(struct hg_service *service, struct hg_room *room,
     hg_loop_soon(service->loop);
 }
 
-void hg_show_say(struct hg_service *service, struct hg_room *room,
+static void tell(struct hg_service *service, struct hg_room *room,
                  const struct hg_notice *notice)
 {
     char at[HG_WALL_TEXT_BYTES];
     json_t *json;
 
-    hg_log_line(&service->log, log_level(notice->level), "%s: %s: %s",
-                room->config->name, notice->code, notice->text);
     hg_text_from_wall(service->now.wall.ms, at);
     json = json_pack("{s:i, s:s, s:s, s:s, s:s, s:s}", "v", HG_CONTRACT_V,
                      "room", room->config->name, "at", at, "level",
@@ -245,6 +243,22 @@ void hg_show_say(struct hg_service *service, struct hg_room *room,
     if (json != NULL)
         queue_notice(service, room, json, notice->level != HG_LEVEL_INFO);
     json_decref(json);
+}
+
+void hg_show_say(struct hg_service *service, struct hg_room *room,
+                 const struct hg_notice *notice)
+{
+    hg_log_line(&service->log, log_level(notice->level), "%s: %s: %s",
+                room->config->name, notice->code, notice->text);
+    tell(service, room, notice);
+}
+
+void hg_show_say_all(struct hg_service *service, const struct hg_notice *notice)
+{
+    hg_log_line(&service->log, log_level(notice->level), "%s: %s", notice->code,
+                notice->text);
+    for (size_t i = 0; i < service->room_count; i++)
+        tell(service, &service->room[i], notice);
 }
 
 void hg_show_missed(struct hg_service *service)

@@ -78,6 +78,15 @@ def test_findings__a_certificate_near_its_end_is_told():
         with open(os.path.join(site.dir, "gateway.log")) as log:
             assert log.read().count("certificate-expiring: ") == 1
 
+        # told in every room, also when it was found before there was a broker
+        site.kill("gateway")
+        site.start_gateway()
+        for room in ("heron", "otter"):
+            (notice,) = wait(
+                lambda at=room: site.observer.notices(
+                    at, "certificate-expiring"), "the notice")[-1:]
+            assert notice["level"] == "warning" and cert in notice["text"]
+
         # renewed, and restarted as the remedy says
         site.kill("gateway")
         authority._openssl("x509", "-req", "-in",
