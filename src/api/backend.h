@@ -71,6 +71,14 @@ void hg_api_reply_cancel(struct hg_api_reply *reply);
 /* The caller who waits for it, or NULL when its connection is gone. */
 struct hg_api_caller *hg_api_reply_caller(struct hg_api_reply *reply);
 
+/* A file for browsers; holds no secret, changes only with the program. */
+struct hg_api_file { /* all borrowed, for as long as the API lives */
+    const char *type;
+    const char *etag; /* quoted */
+    const unsigned char *bytes;
+    size_t len;
+};
+
 /* A view that no other caller shares. */
 #define HG_API_VIEW_PRIVATE UINT64_C(0)
 
@@ -114,6 +122,8 @@ struct hg_api_backend {
      * memory (503). A NULL function: 404. */
     char *(*metrics)(void *ctx);
     char *(*wot)(void *ctx);
+    /* GET and HEAD of this path, if there is a file. A NULL function: none. */
+    bool (*file)(void *ctx, const char *path, struct hg_api_file *ret_file);
     /* Is this a manager's or an owner's token? NULL: nobody's is. */
     bool (*bearer_may)(void *ctx, const char *token);
 };

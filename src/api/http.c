@@ -1,7 +1,7 @@
 /*
- * The plain HTTP answers: health, metrics, Thing Description, and a reasoned
- * no to everything else. Also the first protocol of each vhost, which hears
- * of sockets before there is a request.
+ * The plain HTTP answers: files, health, metrics, Thing Description, and a
+ * reasoned no to everything else. Also the first protocol of each vhost, which
+ * hears of sockets before there is a request.
  */
 #include "api/inside.h"
 #include <stdio.h>
@@ -17,15 +17,44 @@
     "application/openmetrics-text; version=1.0.0; "                            \
     "charset=utf-8"
 
-static const struct {
+struct header {
     const char *name, *value;
-} fixed_headers[] = {
+};
+
+/* Answers about now: nobody keeps them, nothing in them may act. */
+static const struct header answer_headers[] = {
     { "cache-control:", "no-store" },
-    { "x-content-type-options:", "nosniff" },
     { "content-security-policy:",
       "default-src 'none'; base-uri 'none'; form-action 'none'; "
       "frame-ancestors 'none'" },
+    { "x-content-type-options:", "nosniff" },
     { "referrer-policy:", "no-referrer" },
+    { NULL, NULL },
+};
+
+/*
+ * Files: the same for everybody, so a browser may keep them, but asks each
+ * time whether they are still right. 'self' is also this host's WebSocket
+ * (Content Security Policy Level 3, 6.7.2.8).
+ */
+static const struct header file_headers[] = {
+    { "cache-control:", "no-cache" },
+    { "content-security-policy:",
+      "default-src 'none'; script-src 'self'; style-src 'self'; "
+      "img-src 'self'; connect-src 'self'; base-uri 'none'; "
+      "form-action 'none'; frame-ancestors 'none'; "
+      "require-trusted-types-for 'script'; trusted-types 'none'" },
+    { "x-content-type-options:", "nosniff" },
+    { "referrer-policy:", "no-referrer" },
+    { NULL, NULL },
+};
+
+/* What stands before a body. */
+struct head {
+    unsigned int status;
+    const char *type;
+    size_t len;
+    const char *etag; /* of a file; NULL: an answer about now */
 };
 
 static int add_header(struct lws *wsi, const char *name, const char *value,
@@ -51,22 +80,32 @@ static int add_status_header(struct lws *wsi, unsigned int status,
     return 0;
 }
 
-static int add_headers(struct lws *wsi, unsigned int status, const char *type,
-                       size_t len, unsigned char **p)
+/* The length of what is not sent with 304 is not told (RFC 9110, 8.6). */
+static int add_content_headers(struct lws *wsi, const struct head *head,
+                               unsigned char **p, unsigned char *end)
 {
+    if (head->etag != NULL && add_header(wsi, "etag:", head->etag, p, end) != 0)
+        return 1;
+    return head->status != HTTP_STATUS_NOT_MODIFIED &&
+           (add_header(wsi, "content-type:", head->type, p, end) != 0 ||
+            lws_add_http_header_content_length(wsi, head->len, p, end) != 0);
+}
+
+static int add_headers(struct lws *wsi, const struct head *head,
+                       unsigned char **p)
+{
+    const struct header *header =
+        head->etag != NULL ? file_headers : answer_headers;
     unsigned char *end = *p + HEADERS_BYTES;
 
-    if (lws_add_http_header_status(wsi, status, p, end) != 0 ||
-        add_header(wsi, "content-type:", type, p, end) != 0 ||
-        lws_add_http_header_content_length(wsi, len, p, end) != 0)
+    if (lws_add_http_header_status(wsi, head->status, p, end) != 0 ||
+        add_content_headers(wsi, head, p, end) != 0)
         return 1;
-    for (size_t i = 0; i < sizeof(fixed_headers) / sizeof(fixed_headers[0]);
-         i++) {
-        if (add_header(wsi, fixed_headers[i].name, fixed_headers[i].value, p,
-                       end) != 0)
+    for (; header->name != NULL; header++) {
+        if (add_header(wsi, header->name, header->value, p, end) != 0)
             return 1;
     }
-    return add_status_header(wsi, status, p, end) != 0 ||
+    return add_status_header(wsi, head->status, p, end) != 0 ||
            lws_finalize_http_header(wsi, p, end) != 0;
 }
 
@@ -77,8 +116,9 @@ static int send_short(struct lws *wsi, unsigned int status, const char *text)
     unsigned char *start = out + LWS_PRE;
     unsigned char *p = start;
     size_t len = strnlen(text, SHORT_BYTES);
+    struct head head = { status, TEXT_PLAIN, len, NULL };
 
-    if (add_headers(wsi, status, TEXT_PLAIN, len, &p) != 0)
+    if (add_headers(wsi, &head, &p) != 0)
         return -1;
     start[7] = '1'; /* HTTP/1.1, which lws has not seen yet in upgrades */
     memcpy(p, text, len);
@@ -98,28 +138,32 @@ static int answer_short(struct lws *wsi, unsigned int status, const char *text)
     return 0;
 }
 
-/* Answer with a body of any length; takes it over. NULL: 503. */
-static int answer_long(struct lws *wsi, struct hg_api_http *http,
-                       const char *type, char *text_taken)
+static int send_head(struct lws *wsi, const struct head *head)
 {
     unsigned char out[LWS_PRE + HEADERS_BYTES];
     unsigned char *p = out + LWS_PRE;
-    size_t len = text_taken == NULL ? 0 : strlen(text_taken);
 
+    if (add_headers(wsi, head, &p) != 0)
+        return -1;
+    return lws_write(wsi, out + LWS_PRE, (size_t)(p - out) - LWS_PRE,
+                     LWS_WRITE_HTTP_HEADERS) < 0
+               ? -1
+               : 0;
+}
+
+/* Answer with a body of any length, which is copied; NULL: 503. */
+static int answer_long(struct lws *wsi, struct hg_api_http *http,
+                       const struct head *head, const void *bytes)
+{
     free(http->body);
-    http->body = len == 0 ? NULL : malloc(LWS_PRE + len);
-    if (http->body == NULL) {
-        free(text_taken);
+    http->body = bytes == NULL ? NULL : malloc(LWS_PRE + head->len);
+    if (http->body == NULL)
         return answer_short(wsi, HTTP_STATUS_SERVICE_UNAVAILABLE,
                             "No memory for this now. Try again later.\n");
-    }
-    memcpy(http->body + LWS_PRE, text_taken, len);
-    free(text_taken);
-    http->len = len;
+    memcpy(http->body + LWS_PRE, bytes, head->len);
+    http->len = head->len;
     http->sent = 0;
-    if (add_headers(wsi, HTTP_STATUS_OK, type, len, &p) != 0 ||
-        lws_write(wsi, out + LWS_PRE, (size_t)(p - out) - LWS_PRE,
-                  LWS_WRITE_HTTP_HEADERS) < 0)
+    if (send_head(wsi, head) < 0)
         return -1;
     lws_callback_on_writable(wsi);
     return 0;
@@ -170,6 +214,9 @@ static int answer_report(struct lws *wsi, struct hg_api_http *http,
                          const char *type, char *(*get)(void *ctx))
 {
     const struct hg_api_door *door = hg_api_door_of(wsi);
+    struct head head = { HTTP_STATUS_OK, type, 0, NULL };
+    char *text;
+    int rc;
 
     if (get == NULL)
         return answer_short(wsi, HTTP_STATUS_NOT_FOUND,
@@ -178,7 +225,37 @@ static int answer_report(struct lws *wsi, struct hg_api_http *http,
         return answer_short(wsi, HTTP_STATUS_UNAUTHORIZED,
                             "From elsewhere this needs a manager's or an "
                             "owner's bearer token.\n");
-    return answer_long(wsi, http, type, get(door->gate->server->backend->ctx));
+    text = get(door->gate->server->backend->ctx);
+    head.len = text == NULL ? 0 : strlen(text);
+    rc = answer_long(wsi, http, &head, head.len == 0 ? NULL : text);
+    free(text);
+    return rc;
+}
+
+/* Does the client hold this very file (RFC 9110, 13.1.2)? */
+static bool has_file(struct lws *wsi, const struct hg_api_file *file)
+{
+    char tags[TOKEN_BYTES];
+
+    return lws_hdr_total_length(wsi, WSI_TOKEN_HTTP_IF_NONE_MATCH) <
+               (int)sizeof(tags) &&
+           lws_hdr_copy(wsi, tags, sizeof(tags), WSI_TOKEN_HTTP_IF_NONE_MATCH) >
+               0 &&
+           strstr(tags, file->etag) != NULL;
+}
+
+static int answer_file(struct lws *wsi, struct hg_api_http *http, bool is_head,
+                       const struct hg_api_file *file)
+{
+    struct head head = { HTTP_STATUS_OK, file->type, file->len, file->etag };
+
+    if (has_file(wsi, file))
+        head.status = HTTP_STATUS_NOT_MODIFIED;
+    if (head.status == HTTP_STATUS_OK && !is_head)
+        return answer_long(wsi, http, &head, file->bytes);
+    if (send_head(wsi, &head) < 0 || lws_http_transaction_completed(wsi) != 0)
+        return -1;
+    return 0;
 }
 
 static int answer_health(struct lws *wsi, const struct hg_api_backend *backend)
@@ -191,19 +268,9 @@ static int answer_health(struct lws *wsi, const struct hg_api_backend *backend)
         text);
 }
 
-static int on_request(struct lws *wsi, struct hg_api_http *http,
-                      const char *uri)
+static int answer_get(struct lws *wsi, struct hg_api_http *http,
+                      const char *uri, const struct hg_api_backend *backend)
 {
-    const struct hg_api_door *door = hg_api_door_of(wsi);
-    const struct hg_api_backend *backend;
-    char *raw = NULL;
-    int raw_len = 0;
-
-    if (door == NULL)
-        return -1;
-    backend = door->gate->server->backend;
-    if (lws_http_get_uri_and_method(wsi, &raw, &raw_len) != LWSHUMETH_GET)
-        return answer_short(wsi, HTTP_STATUS_METHOD_NOT_ALLOWED, "");
     if (strcmp(uri, "/healthz") == 0)
         return answer_health(wsi, backend);
     if (strcmp(uri, "/metrics") == 0)
@@ -215,6 +282,28 @@ static int on_request(struct lws *wsi, struct hg_api_http *http,
                             "This is a WebSocket; upgrade to it with the "
                             "subprotocol " HG_API_SUBPROTOCOL ".\n");
     return answer_short(wsi, HTTP_STATUS_NOT_FOUND, "There is nothing here.\n");
+}
+
+static int on_request(struct lws *wsi, struct hg_api_http *http,
+                      const char *uri)
+{
+    const struct hg_api_door *door = hg_api_door_of(wsi);
+    const struct hg_api_backend *backend;
+    struct hg_api_file file;
+    char *raw = NULL;
+    int raw_len = 0;
+    int method;
+
+    if (door == NULL)
+        return -1;
+    backend = door->gate->server->backend;
+    method = lws_http_get_uri_and_method(wsi, &raw, &raw_len);
+    if ((method == LWSHUMETH_GET || method == LWSHUMETH_HEAD) &&
+        backend->file != NULL && backend->file(backend->ctx, uri, &file))
+        return answer_file(wsi, http, method == LWSHUMETH_HEAD, &file);
+    if (method != LWSHUMETH_GET)
+        return answer_short(wsi, HTTP_STATUS_METHOD_NOT_ALLOWED, "");
+    return answer_get(wsi, http, uri, backend);
 }
 
 /* 0 lets the upgrade through, 1 says that it was answered, -1 hangs up. */

@@ -92,6 +92,21 @@ static inline int fake_healthz(void *ctx, char *text, size_t cap)
     return fake->is_sick ? 503 : 200;
 }
 
+/* One file, of two bytes more than one piece. */
+static inline bool fake_file(void *ctx, const char *path,
+                             struct hg_api_file *ret_file)
+{
+    static unsigned char bytes[(16 << 10) + 2];
+
+    (void)ctx;
+    if (strcmp(path, "/file") != 0)
+        return false;
+    memset(bytes, 'f', sizeof(bytes));
+    *ret_file = (struct hg_api_file) { "text/x-file", "\"tag-1\"", bytes,
+                                       sizeof(bytes) };
+    return true;
+}
+
 static inline char *fake_metrics(void *ctx)
 {
     size_t len = 100000;
@@ -171,6 +186,7 @@ static inline void fake_init(struct fake *fake)
         .view_key = fake_view_key,
         .healthz = fake_healthz,
         .metrics = fake_metrics,
+        .file = fake_file,
     };
 }
 

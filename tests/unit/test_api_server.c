@@ -10,6 +10,7 @@
 
 #include "api/peers.h"
 #include "api_peer.h"
+#include "base/text.h"
 #include <grp.h>
 #include <sys/stat.h>
 #include <sys/wait.h>
@@ -219,6 +220,97 @@ static void test_api_server__sends_long_bodies_whole(void **state)
     assert_int_equal(strlen(body), 100000);
     assert_int_equal(strspn(body, "m"), 100000);
     peer_close(&peer);
+    scene_release(&scene);
+}
+
+#define FILE_BYTES 16386
+
+static const struct {
+    const char *label, *request;
+    int status;
+    size_t body_bytes;
+    const char *header; /* or NULL */
+} file_row[] = {
+    { "whole", GET("/file") LAST, 200, FILE_BYTES,
+      "\r\ncontent-length: 16386\r\n" },
+    { "with a query", GET("/file?x=1") LAST, 200, FILE_BYTES, NULL },
+    { "head", "HEAD /file HTTP/1.1\r\nHost: gate\r\n" LAST, 200, 0,
+      "\r\ncontent-length: 16386\r\n" },
+    { "held already", GET("/file") "If-None-Match: \"tag-1\"\r\n" LAST, 304, 0,
+      NULL },
+    { "held among others",
+      GET("/file") "If-None-Match: \"a\", W/\"tag-1\"\r\n" LAST, 304, 0, NULL },
+    { "an older one held", GET("/file") "If-None-Match: \"tag-0\"\r\n" LAST,
+      200, FILE_BYTES, NULL },
+};
+
+static const char *const file_wanted[] = {
+    "\r\netag: \"tag-1\"\r\n",
+    "\r\ncache-control: no-cache\r\n",
+    "\r\nx-content-type-options: nosniff\r\n",
+    "\r\nreferrer-policy: no-referrer\r\n",
+    "\r\ncontent-security-policy: default-src 'none'; script-src 'self'; ",
+};
+
+static void test_api_server__serves_files_to_browsers(void **state)
+{
+    struct scene scene;
+
+    (void)state;
+    scene_init(&scene, NO_LIMITS);
+    scene_listen(&scene);
+    for (size_t i = 0; i < HG_COUNT(file_row); i++) {
+        const char *label = file_row[i].label;
+        struct peer peer;
+        const char *all;
+
+        peer_connect(&scene, &peer);
+        peer_say(&scene, &peer, file_row[i].request);
+        all = peer_all(&scene, &peer);
+
+        HG_CHECK_EQ(label, atoi(all + 9), file_row[i].status);
+        HG_CHECK_EQ(label, strlen(strstr(all, "\r\n\r\n") + 4),
+                    file_row[i].body_bytes);
+        for (size_t k = 0; k < HG_COUNT(file_wanted); k++)
+            HG_CHECK_TRUE(file_wanted[k], strstr(all, file_wanted[k]) != NULL);
+        HG_CHECK_TRUE(label, strstr(all, "unsafe-") == NULL);
+        HG_CHECK_EQ(label,
+                    strstr(all, "\r\ncontent-type: text/x-file\r\n") != NULL,
+                    file_row[i].status == 200);
+        if (file_row[i].header != NULL)
+            HG_CHECK_TRUE(label, strstr(all, file_row[i].header) != NULL);
+        peer_close(&peer);
+    }
+    scene_release(&scene);
+}
+
+static void test_api_server__has_no_other_files(void **state)
+{
+    static const struct {
+        const char *label, *request;
+        int status;
+    } row[] = {
+        { "folder", GET("/file/") LAST, 404 },
+        { "longer", GET("/files") LAST, 404 },
+        { "root", GET("/") LAST, 404 },
+        { "post",
+          "POST /file HTTP/1.1\r\nHost: gate\r\nContent-Length: 0\r\n" LAST,
+          405 },
+    };
+    struct scene scene;
+
+    (void)state;
+    scene_init(&scene, NO_LIMITS);
+    scene_listen(&scene);
+    for (size_t i = 0; i < HG_COUNT(row); i++) {
+        struct peer peer;
+
+        peer_connect(&scene, &peer);
+        peer_say(&scene, &peer, row[i].request);
+        HG_CHECK_EQ(row[i].label, atoi(peer_all(&scene, &peer) + 9),
+                    row[i].status);
+        peer_close(&peer);
+    }
     scene_release(&scene);
 }
 
@@ -556,6 +648,8 @@ int main(void)
         cmocka_unit_test(test_api_server__answers_plain_http_strictly),
         cmocka_unit_test(test_api_server__says_503_when_the_backend_is_sick),
         cmocka_unit_test(test_api_server__sends_long_bodies_whole),
+        cmocka_unit_test(test_api_server__serves_files_to_browsers),
+        cmocka_unit_test(test_api_server__has_no_other_files),
         cmocka_unit_test(test_api_server__makes_no_raw_socket_of_connect),
         cmocka_unit_test(test_api_server__limits_connections),
         cmocka_unit_test(test_peers__count_by_address_and_by_house),
