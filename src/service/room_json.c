@@ -154,6 +154,15 @@ static json_t *permit_json(struct hg_room *room, struct hg_tick at)
                      (json_int_t)permit->serial, "until", until);
 }
 
+/* What may be asked for at all. */
+static json_t *limits_json(const struct hg_policy *policy)
+{
+    return json_pack("{s:o, s:o, s:I}", "target_min_c",
+                     hg_json_celsius(policy->target_min_mc), "target_max_c",
+                     hg_json_celsius(policy->target_max_mc), "duration_max_min",
+                     (json_int_t)(policy->session_cap_ms / 60000));
+}
+
 json_t *hg_room_json(struct hg_room *room, const struct hg_actor *viewer,
                      struct hg_tick at)
 {
@@ -193,6 +202,8 @@ json_t *hg_room_json(struct hg_room *room, const struct hg_actor *viewer,
                                json_boolean(view.reasons == 0));
     err |=
         json_object_set_new(state, "reasons", hg_reasons_codes(view.reasons));
+    err |= json_object_set_new(state, "limits",
+                               limits_json(&room->config->policy));
     err |= json_object_set_new(state, "findings",
                                hg_findings_json(&room->findings));
     if (err != 0) {

@@ -77,7 +77,8 @@ def check_state(state):
     assert set(state) == {
         "room", "label", "rev", "phase", "air_c", "door", "heater", "fresh",
         "seen_at", "check", "heat", "plan", "forecast", "permit", "last",
-        "lockouts", "may_start", "reasons", "findings"}, sorted(state)
+        "lockouts", "may_start", "reasons", "findings",
+        "limits"}, sorted(state)
     assert isinstance(state["rev"], int) and state["rev"] >= 0
     assert state["phase"] in PHASES
     assert state["air_c"] is None or is_number(state["air_c"])
