@@ -73,6 +73,7 @@ struct hg_config {
     char *path; /* of the file, as given */
     struct hg_config_broker broker;
     struct hg_config_listen listen;
+    bool has_page; /* serve the page for phones */
     char *admin_socket;
     char *state_dir;
     bool has_price;

@@ -110,6 +110,10 @@ static const struct hg_setting table[HG_SET_COUNT] = {
                                         IN(BOOL,
                                            GLOBAL(listen.allow_cleartext)) },
 
+    [HG_SET_PAGE] = { .pattern = "/page",
+                      .kind = HG_SETTING_FLAG,
+                      .fallback = "true",
+                      IN(BOOL, GLOBAL(has_page)) },
     [HG_SET_ADMIN_SOCKET] = { .pattern = "/admin_socket",
                               .kind = HG_SETTING_PATH,
                               .min = 1,

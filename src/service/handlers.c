@@ -3,6 +3,7 @@
 #include "access/access.h"
 #include "base/text.h"
 #include "controllers/link.h"
+#include "page/page.h"
 #include "service/metrics.h"
 #include "service/service.h"
 #include "service/wot.h"
@@ -282,6 +283,22 @@ static char *backend_wot(void *ctx)
     return hg_wot_text(service->config);
 }
 
+static bool backend_file(void *ctx, const char *path,
+                         struct hg_api_file *ret_file)
+{
+    const struct hg_service *service = ctx;
+    const struct hg_page_file *file =
+        service->config->has_page ? hg_page_find(path) : NULL;
+
+    if (file == NULL)
+        return false;
+    ret_file->type = file->type;
+    ret_file->etag = file->etag;
+    ret_file->bytes = file->bytes;
+    ret_file->len = file->len;
+    return true;
+}
+
 static bool backend_bearer_may(void *ctx, const char *token)
 {
     struct hg_service *service = ctx;
@@ -311,6 +328,7 @@ struct hg_api_backend hg_handlers_backend(struct hg_service *service)
     backend.healthz = backend_healthz;
     backend.metrics = backend_metrics;
     backend.wot = backend_wot;
+    backend.file = backend_file;
     backend.bearer_may = backend_bearer_may;
     return backend;
 }

@@ -18,7 +18,8 @@ from concurrent.futures import ThreadPoolExecutor
 HERE = os.path.dirname(os.path.abspath(__file__))
 FOLDERS = [HERE, os.path.join(os.path.dirname(HERE), "fault")]
 OUTSIDE = os.path.join(os.path.dirname(HERE), "outside")
-sys.path[:0] = FOLDERS + [OUTSIDE]
+PAGE = os.path.join(os.path.dirname(HERE), "page")
+sys.path[:0] = FOLDERS + [OUTSIDE, PAGE]
 from harness import InVain  # noqa: E402
 JOBS = int(os.environ.get("HG_JOBS", "4"))  # they wait more than they work
 LATE = 3        # how a scenario exits whose bound ran out
@@ -96,6 +97,8 @@ def main():
             folders = FOLDERS[:1]
         elif word == "--outside":
             folders = [OUTSIDE]
+        elif word == "--page":
+            folders = [PAGE]
         else:
             words.append(word)
     items = [i for i in names(folders)
