@@ -89,6 +89,7 @@ function roomCheck(name) {
   const form = el('form', { hidden: true, onsubmit: sign });
   const node = el('section', { id: 'check' },
     el('h2', {}, t('sign_check.title')), begin, form, place);
+  let isShut = false, isHeld = false;
   let now = null; /* the open check: {check, statements, evidence} */
   let timer = 0;
   let seen, go, code;
@@ -158,7 +159,7 @@ function roomCheck(name) {
         + word('evidence.' + evidence.kind, evidence.hint));
     seen.className = isSeen ? 'seen' : 'unseen';
     go.disabled = !link.isLive() || !boxes().every((box) => box.checked) ||
-      (evidence.kind !== 'place-code' && !evidence.satisfied);
+      !isShut || (evidence.kind !== 'place-code' && !evidence.satisfied);
   }
 
   async function sign(event) {
@@ -186,6 +187,10 @@ function roomCheck(name) {
     node,
     update(state, isLive) {
       begin.disabled = !isLive || !!state.heat;
+      if (isHeld && state.check.state !== 'valid')
+        place.replaceChildren(); /* the word no longer holds */
+      isHeld = state.check.state === 'valid';
+      isShut = state.fresh && state.door === 'closed';
       show();
     },
   };

@@ -43,6 +43,8 @@ function button(key, onclick, attrs) {
   return el('button', { type: 'button', onclick, ...attrs }, t(key));
 }
 
+const head = (text) => el('h1', { tabindex: '-1' }, text);
+
 let count = 0;
 function field(label, input, hint) {
   count += 1;
@@ -84,6 +86,8 @@ function reason(code) {
 
 /* guest:g-7K2QF as people read it */
 function who(by) {
+  if (by === me.who)
+    return t('you');
   const [role, id] = String(by).split(':');
   return word('role.' + role, word(role, role)) + (id ? ' ' + id : '');
 }
@@ -107,8 +111,8 @@ const since = (then) => Math.max(performance.now() - then.mono,
 
 function clock(time, always) {
   const date = new Date(time);
-  const today = date.toDateString() === new Date(serverNow()).toDateString();
-  return date.toLocaleString(lang, always || !today
+  const isFar = Math.abs(date - serverNow()) > 64800000; /* 18 h */
+  return date.toLocaleString(lang, always || isFar
     ? { weekday: 'short', day: 'numeric', month: 'short', hour: '2-digit',
         minute: '2-digit', hourCycle: 'h23' }
     : { hour: '2-digit', minute: '2-digit', hourCycle: 'h23' });

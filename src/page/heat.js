@@ -85,6 +85,8 @@ function heatForm(name, limits, view) {
   const node = el('section', { id: 'heat' }, el('h2', {}, t('start.title')),
     form, place);
 
+  let had = false; /* what the outcome speaks of was there */
+
   async function begin(event) {
     event.preventDefault();
     start.disabled = true;
@@ -119,6 +121,9 @@ function heatForm(name, limits, view) {
     update(state, isLive, isRead) {
       const ahead = view.preview && view.preview.forecast;
       const not = reasonNot(isLive, isRead);
+      if (had && !state.heat && !state.plan)
+        place.replaceChildren();
+      had = !!(state.heat || state.plan);
       form.hidden = !!state.heat;
       start.disabled = not !== '';
       plan.disabled = !link.isLive() || !isRead;
@@ -157,7 +162,9 @@ function planBox(name) {
   const node = el('section', { class: 'plan' });
   return {
     node,
-    update(plan) {
+    update({ plan, heat }) {
+      if ((plan || heat) && !place.classList.contains('bad'))
+        place.replaceChildren();
       same(node, JSON.stringify(plan || null) + place.textContent, () => plan ?
         [el('h2', {}, t('plan.title')), el('p', {}, t('plan.is', {
           t: plan.target_c, ready: clock(plan.ready_at),

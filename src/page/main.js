@@ -50,16 +50,19 @@ function refused(error) {
   if (error.code === 1005 && me) {
     waitFor(error.data.retry_after_s * 1000);
   } else if ([1002, 1003, 1005, -32602].includes(error.code)) {
-    const had = me || (error.code === 1002 && !code);
+    const isOld = error.code === 1002 && (me || !code);
+    const key = code ? 'sign.ended' : 'sign.again';
     signOut(null);
-    signView(had && error.code === 1002 ? [el('p', {}, t('sign.again'))]
-      : explain(error));
+    signView(isOld ? [el('p', {}, t(key))] : explain(error));
+  } else if (link.socket) {
+    dropped(); /* and try again later */
   }
 }
 
 function signOut(key) {
   sessionStorage.removeItem(TOKEN);
   me = code = null;
+  view = null;
   rooms.clear();
   watched = [];
   hangUp();
@@ -73,8 +76,8 @@ function signView(message) {
   const input = el('input', { required: true, autocomplete: 'off',
     autocapitalize: 'characters', spellcheck: 'false', maxlength: 64,
     class: 'code' });
-  show({ title: t('sign.title'), isSign: true, room: null, update() {},
-    node: el('div', {}, el('h1', { tabindex: '-1' }, t('sign.title')), place,
+  show({ isSign: true,
+    node: el('div', {}, head(t('sign.title')), place,
       el('form', { onsubmit(event) {
         event.preventDefault();
         code = input.value;
@@ -124,15 +127,15 @@ const TABS = { rooms: boardView, codes: codesView, journal: journalView,
 
 function show(next) {
   view = next;
-  document.title = view.title + ' – Heatgate';
-  $('main').replaceChildren(view.node);
+    $('main').replaceChildren(view.node);
   $('nav').hidden = !me || (!isStaff() && me.rooms.length < 2);
   $('out').hidden = !me;
   $('bar').hidden = !me || !me.rooms.length;
   $('said').replaceChildren();
   window.scrollTo(0, 0);
-  const head = view.node.querySelector('h1');
-  head.focus({ preventScroll: true });
+  const title = view.node.querySelector('h1');
+  document.title = title.textContent + ' – Heatgate';
+  title.focus({ preventScroll: true });
   draw();
 }
 
@@ -176,36 +179,32 @@ function draw() {
   });
 }
 
+/* What is wrong with the connection; empty when nothing is. */
 function linkText() {
-  const old = age(since(link.heard));
   if (!me)
-    return link.isWanted && !link.socket ? t('link.none') : '';
+    return link.isWanted && !link.socket ? t('link.lost') : '';
   if (link.isLive())
     return '';
-  return t(link.socket && link.isReady ? 'link.quiet' : 'link.lost',
-    { age: old });
+  return t(link.socket && link.isReady ? 'link.quiet' : 'link.lost');
 }
 
 /* Everything that depends on now. */
 function look() {
   const text = linkText();
-  const isDown = text !== '';
-  document.body.classList.toggle('down', isDown && !!me);
-  if (isDown) {
+  document.body.classList.toggle('down', text !== '' && !!me);
+  if (text) {
     const left = Math.ceil((link.nextAt - performance.now()) / 1000);
     same($('link'), lang, () => [el('p', {}), el('span',
       { 'aria-hidden': 'true' }), button('link.now', retryNow)]);
-    const [what, next] = $('link').children;
-    if (!$('link').isDown)
-      say(what, text);
-    say(next, text.replace(what.textContent, '') && text + ' ' +
+    const [what, more] = $('link').children;
+    say(what, text); /* read out once; what counts on is for the eye */
+    say(more, (me ? t('link.age', { age: age(since(link.heard)) }) + ' ' : '') +
       (link.socket || left <= 0 ? t('link.trying')
         : t('link.next', { n: left })));
   } else {
     same($('link'), 'none', () => []);
   }
-  $('link').isDown = isDown;
-  if (view)
+  if (view && view.update)
     view.update();
   stopLabel();
 }

@@ -27,8 +27,7 @@ function codesView() {
   const label = el('input', { maxlength: 80 });
   const rotate = button('code.rotate', (event) => sure(event.target,
     () => give('guest.rotate')));
-  const view = { title: t('code.title'), room: null, update() {},
-    node: el('div', {}, el('h1', { tabindex: '-1' }, t('code.title')),
+  const view = { node: el('div', {}, head(t('code.title')),
       el('form', { onsubmit(event) {
         event.preventDefault();
         give('guest.issue');
@@ -112,8 +111,7 @@ function journalView() {
   const room = roomSelect(true, () => load(null));
   const older = button('log.older', () => load(first));
   let first = null;
-  const view = { title: t('log.title'), room: null, update() {},
-    node: el('div', {}, el('h1', { tabindex: '-1' }, t('log.title')),
+  const view = { node: el('div', {}, head(t('log.title')),
       field(t('code.room'), room), list, older, place) };
 
   /* The records before that number, newest first; null: the newest. */
@@ -160,8 +158,7 @@ function reportsView() {
   const room = roomSelect(false), month = el('select', {});
   const result = el('div', {});
   options(month, months());
-  const view = { title: t('rep.title'), room: null, update() {},
-    node: el('div', {}, el('h1', { tabindex: '-1' }, t('rep.title')),
+  const view = { node: el('div', {}, head(t('rep.title')),
       el('form', { onsubmit: show }, field(t('code.room'), room),
         field(t('rep.month'), month), el('button', { class: 'go' },
           t('rep.show'))), place, drawn, result) };

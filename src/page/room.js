@@ -147,7 +147,7 @@ function board(name) {
 function roomView(name) {
   const room = roomOf(name);
   const mayHeat = me.role !== 'caretaker';
-  const view = { title: room.state.label, room: name, preview: null,
+  const view = { room: name, preview: null,
     previewAt: null, asked: '' };
   const [top, list, check, plan] =
     [board(name), checkList(), roomCheck(name), planBox(name)];
@@ -156,8 +156,7 @@ function roomView(name) {
   const care = cautions(() => view.update());
   const form = mayHeat ? heatForm(name, room.state.limits, view) : null;
   const staff = isStaff() ? staffBox(name) : null;
-  view.node = el('div', { class: 'room' }, el('h1', { tabindex: '-1' },
-    room.state.label), top.node, drawn, plan.node, list.node, care.node,
+  view.node = el('div', { class: 'room' }, head(room.state.label), top.node, drawn, plan.node, list.node, care.node,
   check.node, form && form.node, changes, staff && staff.node);
 
   view.codes = () => {
@@ -206,7 +205,7 @@ function roomView(name) {
     list.node.hidden = !!state.heat;
     check.update(state, link.isLive());
     check.node.hidden = !!state.heat;
-    plan.update(state.plan);
+    plan.update(state);
     drawn.classList.toggle('old', !isLive);
     drawPlot(state);
     if (form)
@@ -218,7 +217,7 @@ function roomView(name) {
       staff.update(state);
     fetchCourse(room);
     const key = state.reasons.join();
-    if (link.isLive() && mayHeat && (view.asked !== key ||
+    if (link.isLive() && mayHeat && (!view.previewAt || view.asked !== key ||
       since(view.previewAt) > PREVIEW_MS)) {
       view.asked = key;
       view.ask().catch(() => {});

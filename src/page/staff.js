@@ -18,7 +18,8 @@ function lockRow(name, lockout, place) {
     () => t('lock.done')).then((done) => {
       note.value = done ? '' : note.value;
     });
-  } }, isNew ? null : reasonList([lockout]), field(t('lock.note'), note),
+  } }, isNew ? null : reasonList([lockout]), field(t(isNew ? 'lock.why' : 'lock.note'),
+    note),
   el('button', {}, t(isNew ? 'lock.set' : 'lock.clear')));
 }
 
@@ -69,8 +70,8 @@ function boardView() {
   const body = el('tbody', {}), more = el('p', {}), wrong = el('div', {});
   const find = el('input', { type: 'search', oninput: show });
   let rows = [];
-  const view = { title: t('board.title'), room: null, node: el('div', {},
-    el('h1', { tabindex: '-1' }, t('board.title')),
+  const view = { node: el('div', {},
+    head(t('board.title')),
     me.rooms.length > 12 ? field(t('board.find'), find) : null,
     el('table', { class: 'rooms' }, el('thead', {}, el('tr', {},
       ...['rooms', 'air', 'door', 'check', 'state'].map((key) =>
