@@ -64,16 +64,16 @@ _heatgate()
     --role) words="manager integrator caretaker" ;;
     --until)
         [ "$verb" = watch ] && words="idle planned heating holding locked" ;;
-    --socket|--out|--head|--answers)
+    --socket|--out|--head|--answers|--card)
         mapfile -t COMPREPLY < <(compgen -f -- "$current")
         compopt -o filenames 2>/dev/null
         return ;;
-    --state-dir)
+    --state-dir|--cards)
         mapfile -t COMPREPLY < <(compgen -d -- "$current")
         compopt -o filenames 2>/dev/null
         return ;;
     --target|--for|--ready-by|--from|--stay|--label|--note|--after|--limit|\
-    --wait|--place-code)
+    --wait|--place-code|--address|--code)
         return ;;
     *)
         case $verb,$current in
@@ -86,7 +86,8 @@ _heatgate()
             else
                 words=$(sed -n "s/^$first //p" <<<"$verbs")
             fi ;;
-        watch,*|check,*|heat,*|stop,*|lockout\ *,*|commission,*|handover,*)
+        watch,*|check,*|heat,*|stop,*|lockout\ *,*|commission,*|handover,*|\
+        guest\ card,*)
             words=$(_heatgate_rooms "${ask[@]}") ;;
         "journal verify",*)
             mapfile -t COMPREPLY < <(compgen -d -- "$current")

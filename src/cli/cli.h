@@ -73,7 +73,11 @@ enum hg_cli_exit {
     X(PRUNE, "prune", false)                                                   \
     X(PROOF, "proof", false)                                                   \
     X(ANSWERS, "answers", true)                                                \
-    X(ABANDON, "abandon", false)
+    X(ABANDON, "abandon", false)                                               \
+    X(CARD, "card", true)                                                      \
+    X(CARDS, "cards", true)                                                    \
+    X(ADDRESS, "address", true)                                                \
+    X(CODE, "code", true)
 
 enum hg_cli_option {
 #define HG_CLI_OPTION_ENUM(name, text, has_value) HG_OPT_##name,

@@ -81,18 +81,46 @@ static void show(const struct hg_cli *cli, const json_t *made)
     printf("It will not be shown again.\n");
 }
 
+/* The code is told whatever becomes of its card: it is never told again. */
+static int show_card(const struct hg_cli *cli, struct hg_card_job *card,
+                     json_t *made)
+{
+    char text[HG_CARD_WHY_BYTES];
+    struct hg_buf why;
+    int err;
+
+    hg_buf_init(&why, text, sizeof(text));
+    err = hg_card_job_end(card, made, &why);
+    if (cli->is_json) {
+        json_object_set_new(made, err == 0 ? "card" : "card_error",
+                            json_string(err == 0 ? card->path : text));
+        return err == 0 ? HG_CLI_DONE : HG_CLI_REFUSED;
+    }
+    if (err == 0 && card->path != NULL)
+        printf("The card is in %s.\n", card->path);
+    return err == 0
+               ? HG_CLI_DONE
+               : hg_cli_fail(cli, HG_CLI_REFUSED, HG_CLI_CODE_UNAVAILABLE,
+                             "the code is good, but it has no card: %s", text);
+}
+
 int hg_cli_codes_make(struct hg_cli *cli, const char *method,
-                      json_t *params_taken)
+                      json_t *params_taken, struct hg_card_job *card)
 {
     json_t *made;
     int status = hg_cli_call(cli, method, params_taken, &made);
 
     if (status != 0)
         return status;
-    if (cli->is_json)
-        status = hg_cli_give(cli, json_incref(made));
-    else
+    if (!cli->is_json)
         show(cli, made);
+    if (card != NULL)
+        status = show_card(cli, card, made);
+    if (cli->is_json) {
+        int given = hg_cli_give(cli, json_incref(made));
+
+        status = status == 0 ? given : status;
+    }
     hg_cli_wipe(json_object_get(made, "code"));
     hg_cli_wipe(json_object_get(made, "token"));
     json_decref(made);

@@ -4,10 +4,18 @@
 #include <fcntl.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/stat.h>
 #include <unistd.h>
 
 static int say(struct hg_buf *why, const char *path)
 {
+    if (errno == EEXIST) {
+        hg_buf_addf(why,
+                    "%s is there already and was left alone. Give another "
+                    "name, or remove it first",
+                    path);
+        return HG_ERR_SYSTEM;
+    }
     hg_buf_addf(why, "%s could not be written: %s", path, strerror(errno));
     return HG_ERR_SYSTEM;
 }
@@ -41,6 +49,23 @@ int hg_cli_out_file_open(const char *path, struct hg_buf *why,
     (void)close(fd);
     hg_cli_out_file_drop(file);
     return HG_ERR_SYSTEM;
+}
+
+int hg_cli_out_file_open_new(const char *path, struct hg_buf *why,
+                             struct hg_cli_out_file *file)
+{
+    struct stat info;
+    int err;
+
+    if (path != NULL && lstat(path, &info) == 0) {
+        memset(file, 0, sizeof(*file));
+        errno = EEXIST;
+        return say(why, path);
+    }
+    err = hg_cli_out_file_open(path, why, file);
+    if (err == 0)
+        file->is_new = true;
+    return err;
 }
 
 /* The name itself is only lasting when the folder is synced. */
@@ -78,7 +103,8 @@ int hg_cli_out_file_commit(struct hg_cli_out_file *file, struct hg_buf *why)
         (void)say(why, file->path);
     }
     file->out = NULL;
-    if (!is_bad && rename(file->temporary, file->path) != 0) {
+    if (!is_bad && renameat2(AT_FDCWD, file->temporary, AT_FDCWD, file->path,
+                             file->is_new ? RENAME_NOREPLACE : 0) != 0) {
         is_bad = true;
         (void)say(why, file->path);
     }

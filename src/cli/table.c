@@ -11,7 +11,12 @@
     "                      without offset is in the service's time\n"          \
     "                      zone if it tells one, else in TZ\n"                 \
     "  --from T --until T  the same in two; --from is now if left out\n"       \
-    "  --label TEXT        for your own lists; not in the journal\n"
+    "  --label TEXT        for your own lists; not in the journal\n"           \
+    "  --card FILE         also print a card for the guest (HTML, with a QR\n" \
+    "                      code); - prints it as text. FILE must not be\n"     \
+    "                      there yet\n"                                        \
+    "  --address URL       where guests reach the service, if not\n"           \
+    "                      public_url\n"
 
 const struct hg_cli_verb hg_cli_verbs[] = {
     { "rooms", hg_cli_rooms, 0, 0, 0, "", "a table of all rooms",
@@ -65,12 +70,15 @@ const struct hg_cli_verb hg_cli_verbs[] = {
       "service can be reached. A plan stays; 'heatgate heat ROOM --unplan' "
       "drops it.\n" },
     { "guest issue", hg_cli_guest_issue,
-      BIT(ROOM) | BIT(FROM) | BIT(UNTIL) | BIT(STAY) | BIT(LABEL), 0, 0,
-      "--room ROOM... --stay FROM/UNTIL [--label TEXT]", "a code for a stay",
+      BIT(ROOM) | BIT(FROM) | BIT(UNTIL) | BIT(STAY) | BIT(LABEL) | BIT(CARD) |
+          BIT(ADDRESS),
+      0, 0, "--room ROOM... --stay FROM/UNTIL [--card FILE]",
+      "a code for a stay",
       "Makes a guest code. It is shown once.\n\n" STAY_HELP },
     { "guest rotate", hg_cli_guest_rotate,
-      BIT(ROOM) | BIT(FROM) | BIT(UNTIL) | BIT(STAY) | BIT(LABEL), 0, 0,
-      "--room ROOM... --stay FROM/UNTIL [--label TEXT]",
+      BIT(ROOM) | BIT(FROM) | BIT(UNTIL) | BIT(STAY) | BIT(LABEL) | BIT(CARD) |
+          BIT(ADDRESS),
+      0, 0, "--room ROOM... --stay FROM/UNTIL [--card FILE]",
       "a new code; all others of the room end",
       "Ends every other guest code of the rooms, closes their connections, "
       "ends heat they started, and makes a new code. It is shown "
@@ -78,13 +86,29 @@ const struct hg_cli_verb hg_cli_verbs[] = {
     { "guest revoke", hg_cli_guest_revoke, 0, 1, 1, "ID", "end a guest's code",
       "Ends a guest code by its id (heatgate guest list), closes its "
       "connections and ends heat it started.\n" },
+    { "guest card", hg_cli_guest_card, BIT(CODE) | BIT(OUT) | BIT(ADDRESS), 1,
+      1, "ROOM --code CODE|- [--out FILE] [--address URL]",
+      "a card for a guest, with a QR code",
+      "Prints what a guest needs: the code, the address, a QR code of both, "
+      "how "
+      "to check the room and what to take care of. The code has to be at hand, "
+      "as it is stored nowhere; --card of 'guest issue', 'guest rotate' and "
+      "--cards of 'guest import' make the card with the code.\n\n"
+      "  --code CODE    the guest's code; - reads it from stdin\n"
+      "  --out FILE     an HTML page of mode 0600 instead of text; the file\n"
+      "                 must not be there yet\n"
+      "  --address URL  where guests reach the service, if not public_url of\n"
+      "                 the configuration\n\n"
+      "The QR code is the address with the code behind a #: browsers keep that "
+      "part to themselves.\n" },
     { "guest list", hg_cli_guest_list, BIT(ROOM), 0, 0, "[--room ROOM]",
       "guest codes, by id",
       "Lists guest codes; the codes themselves are stored nowhere.\n\n"
       "  --room ROOM  only those of one room\n" },
     { "guest import", hg_cli_guest_import,
-      BIT(ROOM) | BIT(DRY_RUN) | BIT(PRUNE) | BIT(RENEW), 1, 1,
-      "FILE.ics [--room ROOM] [--dry-run] [--prune]",
+      BIT(ROOM) | BIT(DRY_RUN) | BIT(PRUNE) | BIT(RENEW) | BIT(CARDS) |
+          BIT(ADDRESS),
+      1, 1, "FILE.ics [--room ROOM] [--prune] [--cards DIR]",
       "a code for each stay of a booking calendar",
       "Reads an iCalendar file (RFC 5545), as booking calendars export it: "
       "each "
@@ -98,9 +122,13 @@ const struct hg_cli_verb hg_cli_verbs[] = {
       "  --prune      also end codes of coming stays that are not in the file\n"
       "               any more; use it with one calendar a room only\n"
       "  --renew      new codes for stays whose code was ended by hand or by\n"
-      "               a rotation\n\n"
-      "Days or weeks may repeat (RRULE); anything else that repeats is "
-      "refused, and so is a file of which anything cannot be read: then "
+      "               a rotation\n"
+      "  --cards DIR  also put a card for each new code (see 'guest card')\n"
+      "               into that folder, as ROOM-DATE-ID.html\n"
+      "  --address URL  where guests reach the service, if not public_url\n\n"
+      "Days, weeks, months or years may repeat (RRULE); what repeats more "
+      "often "
+      "is refused, and so is a file of which anything cannot be read: then "
       "nothing is done.\n" },
     { "staff issue", hg_cli_staff_issue,
       BIT(ROLE) | BIT(ROOM) | BIT(ALL_ROOMS) | BIT(LABEL), 0, 0,

@@ -4,9 +4,9 @@
  */
 #include "access/calendar.h"
 #include "base/text.h"
+#include "cli/card_job.h"
 #include "cli/import.h"
 #include "cli/out.h"
-#include "cli/records.h"
 #include "cli/stay.h"
 #include "cli/verbs.h"
 #include "cli/when.h"
@@ -23,9 +23,13 @@ struct import {
     const char *room;
     bool is_dry;
     int64_t now_ms;
+    json_t *list;  /* guest.list of the room */
     json_t *told;  /* what was done, for --json */
     json_t *error; /* of the service, for --json, or NULL */
     size_t count[HG_IMPORT_NONE + 1];
+    const char *cards; /* folder, or NULL */
+    struct hg_card_job card;
+    size_t cards_failed;
 };
 
 /* -- the file ---------------------------------------------------------------
@@ -96,15 +100,16 @@ static int minute_of(const char *text, int fallback)
     return (int)(hour * 60 + minute);
 }
 
-static int read_calendar(const struct import *import, const json_t *started,
-                         const char *path, struct hg_calendar *calendar)
+static int read_calendar(const struct import *import, const char *path,
+                         struct hg_calendar *calendar)
 {
-    const char *zone = hg_cli_text(started, "timezone");
+    const json_t *place = json_object_get(import->list, "place");
+    const char *zone = hg_cli_text(place, "timezone");
     struct hg_calendar_ask ask = {
         .room = import->room,
         .zone = zone[0] == '\0' ? NULL : zone,
-        .check_in_min = minute_of(hg_cli_text(started, "check_in"), 15 * 60),
-        .check_out_min = minute_of(hg_cli_text(started, "check_out"), 11 * 60),
+        .check_in_min = minute_of(hg_cli_text(place, "check_in"), 15 * 60),
+        .check_out_min = minute_of(hg_cli_text(place, "check_out"), 11 * 60),
         .now_ms = import->now_ms,
     };
     char said[HG_CALENDAR_WHY_BYTES];
@@ -230,9 +235,40 @@ static void put_line(const struct import *import,
     fflush(stdout); /* a code that was made is shown, whatever comes next */
 }
 
+/*
+ * ROOM-DATE-ID.html in the folder; path is "" when there is none. The code is
+ * told whatever becomes of its card.
+ */
+static void put_card(struct import *import, const struct hg_import_step *step,
+                     const json_t *made, char path[HG_CLI_PATH_BYTES])
+{
+    char date[HG_CLI_WHEN_BYTES], text[HG_CARD_WHY_BYTES] = "";
+    struct hg_buf why;
+    int len;
+
+    path[0] = '\0';
+    if (import->cards == NULL || hg_cli_text(made, "code")[0] == '\0')
+        return;
+    hg_cli_when_full(step->from_ms, date);
+    hg_buf_init(&why, text, sizeof(text));
+    len = snprintf(path, HG_CLI_PATH_BYTES, "%s/%s-%.10s-%s.html",
+                   import->cards, import->room, date, hg_cli_text(made, "id"));
+    if (len < HG_CLI_PATH_BYTES &&
+        hg_card_job_open(&import->card, path, &why) == 0 &&
+        hg_card_job_end(&import->card, made, &why) == 0)
+        return;
+    import->cards_failed++;
+    fprintf(stderr,
+            "heatgate guest import: no card for %s: ", hg_cli_text(made, "id"));
+    hg_cli_put(stderr, len < HG_CLI_PATH_BYTES ? text : "the name is too long");
+    fputc('\n', stderr);
+    path[0] = '\0';
+}
+
 static void tell(struct import *import, const struct hg_import_step *step,
                  const json_t *result)
 {
+    char card[HG_CLI_PATH_BYTES];
     const char *code = hg_cli_text(result, "code");
     const char *id = hg_cli_text(result, "id");
     char from[HG_WALL_TEXT_BYTES], until[HG_WALL_TEXT_BYTES];
@@ -240,6 +276,7 @@ static void tell(struct import *import, const struct hg_import_step *step,
     if (id[0] == '\0')
         id = step->id;
     import->count[step->deed]++;
+    put_card(import, step, result, card);
     if (!import->cli->is_json) {
         put_line(import, step, id, code);
         return;
@@ -247,10 +284,11 @@ static void tell(struct import *import, const struct hg_import_step *step,
     hg_text_from_wall(step->from_ms, from);
     hg_text_from_wall(step->until_ms, until);
     json_array_append_new(
-        import->told, json_pack("{s:s, s:s, s:s, s:s*, s:s*}", "action",
+        import->told, json_pack("{s:s, s:s, s:s, s:s*, s:s*, s:s*}", "action",
                                 hg_import_word(step->deed), "from", from,
                                 "until", until, "id", id[0] == '\0' ? NULL : id,
-                                "code", code[0] == '\0' ? NULL : code));
+                                "code", code[0] == '\0' ? NULL : code, "card",
+                                card[0] == '\0' ? NULL : card));
 }
 
 static int carry_out(struct import *import, const struct hg_import_step *steps,
@@ -306,12 +344,13 @@ static int follow(struct import *import, const struct hg_cli_args *args,
                   const struct hg_calendar *calendar)
 {
     struct hg_import_ask ask = { .calendar = calendar,
+                                 .guests =
+                                     json_object_get(import->list, "guests"),
                                  .now_ms = import->now_ms,
                                  .is_pruning = hg_cli_has(args, HG_OPT_PRUNE),
                                  .is_renewing =
                                      hg_cli_has(args, HG_OPT_RENEW) };
     struct hg_import_step *steps;
-    json_t *result;
     size_t count;
     int status;
 
@@ -320,24 +359,19 @@ static int follow(struct import *import, const struct hg_cli_args *args,
                            "the file holds no event at all, and --prune would "
                            "end every coming code. If that is meant, revoke "
                            "them one by one.");
-    status = hg_cli_call(import->cli, "guest.list",
-                         json_pack("{s:s}", "room", import->room), &result);
-    if (status != 0)
-        return status;
-    ask.guests = json_object_get(result, "guests");
-    if (hg_import_plan(&ask, &steps, &count) < 0) {
-        json_decref(result);
+    if (hg_import_plan(&ask, &steps, &count) < 0)
         return hg_cli_fail(import->cli, HG_CLI_REFUSED, HG_CLI_CODE_UNAVAILABLE,
                            "no memory for the import");
-    }
-    json_decref(result);
     import->told = json_array();
     status = carry_out(import, steps, count);
     free(steps);
-    if (status == 0)
+    if (status == 0) {
         status = put_end(import, calendar);
-    else if (import->error != NULL)
+        if (status == 0 && import->cards_failed > 0)
+            status = HG_CLI_REFUSED;
+    } else if (import->error != NULL) {
         (void)put_end(import, calendar);
+    }
     json_decref(import->error);
     for (size_t i = 0; i < json_array_size(import->told); i++)
         hg_cli_wipe(json_object_get(json_array_get(import->told, i), "code"));
@@ -345,30 +379,55 @@ static int follow(struct import *import, const struct hg_cli_args *args,
     return status;
 }
 
+/* What is known of the room, and what its cards need. */
+static int ask_service(struct import *import, const struct hg_cli_args *args)
+{
+    bool is_told;
+    json_t *rooms;
+    int status = hg_cli_zone_find(import->cli, &is_told);
+
+    if (status == 0)
+        status = hg_cli_call(import->cli, "guest.list",
+                             json_pack("{s:s}", "room", import->room),
+                             &import->list);
+    if (status != 0 || import->cards == NULL)
+        return status;
+    rooms = json_pack("[s]", import->room);
+    status = hg_card_job_begin(import->cli, rooms, args->value[HG_OPT_ADDRESS],
+                               &import->card);
+    json_decref(rooms);
+    return status;
+}
+
 int hg_cli_guest_import(struct hg_cli *cli, const struct hg_cli_args *args)
 {
     struct import import = { .cli = cli,
                              .is_dry = hg_cli_has(args, HG_OPT_DRY_RUN),
+                             .cards = args->value[HG_OPT_CARDS],
                              .now_ms = hg_cli_now_ms() };
     struct hg_calendar calendar;
-    json_t *rooms = NULL, *start;
-    bool is_told;
+    json_t *rooms = NULL;
     int status = find_room(&import, args, &rooms);
 
     if (status != 0)
         return status;
-    status = hg_cli_zone_find(cli, &is_told);
+    if (import.cards == NULL && hg_cli_has(args, HG_OPT_ADDRESS))
+        status = hg_cli_usage(cli, "--address is of cards: give --cards too");
+    else if (import.cards != NULL && access(import.cards, W_OK | X_OK) != 0)
+        status = hg_cli_fail(cli, HG_CLI_REFUSED, HG_CLI_CODE_UNAVAILABLE,
+                             "%s, the folder for the cards: %s. Nothing was "
+                             "imported",
+                             import.cards, strerror(errno));
     if (status == 0)
-        status = hg_cli_records_start(cli, &start);
+        status = ask_service(&import, args);
+    if (status == 0)
+        status = read_calendar(&import, args->word[0], &calendar);
     if (status == 0) {
-        status = read_calendar(&import, json_object_get(start, "started"),
-                               args->word[0], &calendar);
-        json_decref(start);
-        if (status == 0) {
-            status = follow(&import, args, &calendar);
-            hg_calendar_release(&calendar);
-        }
+        status = follow(&import, args, &calendar);
+        hg_calendar_release(&calendar);
     }
+    hg_card_job_release(&import.card);
+    json_decref(import.list);
     json_decref(rooms);
     return status;
 }

@@ -20,7 +20,8 @@ int hg_cli_staff_issue(struct hg_cli *cli, const struct hg_cli_args *args)
         cli, "staff.issue",
         json_pack("{s:s, s:o, s:s*}", "role", role, "rooms",
                   is_all ? json_string("*") : hg_cli_codes_rooms(args), "label",
-                  args->value[HG_OPT_LABEL]));
+                  args->value[HG_OPT_LABEL]),
+        NULL);
 }
 
 int hg_cli_staff_revoke(struct hg_cli *cli, const struct hg_cli_args *args)

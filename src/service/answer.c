@@ -39,23 +39,30 @@ static void hint(const struct hg_policy *policy, char out[HINT_BYTES])
     }
 }
 
-json_t *hg_answer_evidence(struct hg_service *service,
-                           const struct hg_room *room)
+const char *hg_answer_evidence_word(enum hg_evidence evidence)
 {
-    static const char *const kind[] = {
+    static const char *const word[] = {
         [HG_EVIDENCE_NONE] = "none",
         [HG_EVIDENCE_DOOR_CYCLE] = "door-cycle",
         [HG_EVIDENCE_PANEL] = "panel",
         [HG_EVIDENCE_PLACE_CODE] = "place-code",
     };
+
+    return word[evidence];
+}
+
+json_t *hg_answer_evidence(struct hg_service *service,
+                           const struct hg_room *room)
+{
     const struct hg_policy *policy = &room->config->policy;
     struct hg_gate_view view;
     char text[HINT_BYTES];
 
     hint(policy, text);
     hg_gate_view(policy, &room->gate, service->now, &view);
-    return json_pack("{s:s, s:b, s:s}", "kind", kind[policy->evidence],
-                     "satisfied", (int)view.is_evidence_there, "hint", text);
+    return json_pack("{s:s, s:b, s:s}", "kind",
+                     hg_answer_evidence_word(policy->evidence), "satisfied",
+                     (int)view.is_evidence_there, "hint", text);
 }
 
 json_t *hg_answer_reasons(hg_why_set reasons)

@@ -21,6 +21,8 @@ void hg_answer_effect(struct hg_service *service, struct hg_room *room,
 json_t *hg_answer_reasons(hg_why_set reasons);
 /* Error 1001 at once, for what is refused before the gate is asked. */
 void hg_answer_refused(struct hg_api_reply *reply, hg_why_set reasons);
+/* "door-cycle" and so on. */
+const char *hg_answer_evidence_word(enum hg_evidence evidence);
 /* What proves that somebody was there, for check.open. */
 json_t *hg_answer_evidence(struct hg_service *service,
                            const struct hg_room *room);

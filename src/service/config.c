@@ -364,6 +364,7 @@ void hg_config_free(struct hg_config *config)
     free(config->timezone);
     free(config->check_in);
     free(config->check_out);
+    free(config->public_url);
     free(config->room);
     free(config);
 }

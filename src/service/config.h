@@ -22,6 +22,7 @@
 #define HG_CONFIG_KEY_BYTES        32  /* of a room's message key */
 #define HG_CONFIG_PLACE_CODE_BYTES 33  /* with NUL */
 #define HG_CONFIG_WAIVER_BYTES     201 /* with NUL */
+#define HG_CONFIG_TIME_BYTES       6   /* "15:00" */
 #define HG_CONFIG_FILE_BYTES_MAX   (16u << 20)
 
 enum hg_config_protocol { HG_CONFIG_MQTT_5 = 0, HG_CONFIG_MQTT_3_1_1 };
@@ -56,8 +57,10 @@ struct hg_config_listen {
 
 struct hg_config_room {
     char name[HG_CONFIG_ROOM_BYTES];
-    char label[HG_CONFIG_LABEL_BYTES]; /* the name when none is given */
-    struct hg_policy policy;           /* passed hg_policy_check() */
+    char label[HG_CONFIG_LABEL_BYTES];   /* the name when none is given */
+    char check_in[HG_CONFIG_TIME_BYTES]; /* "": the service's */
+    char check_out[HG_CONFIG_TIME_BYTES];
+    struct hg_policy policy; /* passed hg_policy_check() */
     double heater_kw;
     double volume_m3;
     enum hg_platinum element; /* of the air sensor, for "air_ohm" */
@@ -82,6 +85,7 @@ struct hg_config {
     enum hg_clock_mode wall_clock;
     char *timezone;              /* IANA name that this host knows, or NULL */
     char *check_in, *check_out;  /* "15:00": of nights in calendars */
+    char *public_url;            /* where guests reach it, or NULL */
     size_t room_count;           /* 1 … HG_CONFIG_ROOMS_MAX */
     struct hg_config_room *room; /* sorted by name */
 };

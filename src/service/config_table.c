@@ -5,6 +5,7 @@
  */
 #include "service/config_table.h"
 #include "base/text.h"
+#include "base/url.h"
 #include "service/config_text.h"
 #include <stddef.h>
 #include <string.h>
@@ -146,12 +147,28 @@ static const struct hg_setting table[HG_SET_COUNT] = {
                            .accepts = hg_config_is_time_of_day,
                            .accepted = "a time of day from 00:00 to 23:59",
                            IN(STRING, GLOBAL(check_out)) },
+    [HG_SET_PUBLIC_URL] = { TEXT("/public_url", 9, HG_URL_BYTES_MAX),
+                            .fallback = "null", .is_nullable = true,
+                            .accepts = hg_url_is_public,
+                            .accepted = "https://HOST[:PORT][/PATH] (http:// "
+                                        "of this host alone)",
+                            IN(STRING, GLOBAL(public_url)) },
 
     [HG_SET_ROOMS] = { SECTION("/rooms"), .min = 1, .max = HG_CONFIG_ROOMS_MAX,
                        .is_required = true, .is_map = true },
     [HG_SET_ROOM] = { SECTION("/rooms/*") },
     [HG_SET_LABEL] = { TEXT("/rooms/*/label", 1, HG_CONFIG_LABEL_BYTES - 1),
                        IN(CHARS, ROOM(room.label)) },
+    [HG_SET_ROOM_CHECK_IN] = { TEXT("/rooms/*/check_in", 5, 5),
+                               .fallback = "null", .is_nullable = true,
+                               .accepts = hg_config_is_time_of_day,
+                               .accepted = "a time of day from 00:00 to 23:59",
+                               IN(CHARS, ROOM(room.check_in)) },
+    [HG_SET_ROOM_CHECK_OUT] = { TEXT("/rooms/*/check_out", 5, 5),
+                                .fallback = "null", .is_nullable = true,
+                                .accepts = hg_config_is_time_of_day,
+                                .accepted = "a time of day from 00:00 to 23:59",
+                                IN(CHARS, ROOM(room.check_out)) },
     [HG_SET_USAGE_CLASS] = { CHOICE("/rooms/*/usage_class",
                                     "private|semi-public|public"),
                              .is_required = true,

@@ -63,10 +63,13 @@ enum hg_setting_id {
     HG_SET_TIMEZONE,
     HG_SET_CHECK_IN,
     HG_SET_CHECK_OUT,
+    HG_SET_PUBLIC_URL,
     HG_SET_ROOMS,
     HG_SET_ROOM,
     HG_SET_ROOM_FIRST, /* from here on: members of a room */
     HG_SET_LABEL = HG_SET_ROOM_FIRST,
+    HG_SET_ROOM_CHECK_IN,
+    HG_SET_ROOM_CHECK_OUT,
     HG_SET_USAGE_CLASS,
     HG_SET_SESSION_CAP_MIN,
     HG_SET_TARGET_MAX_C,

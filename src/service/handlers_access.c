@@ -1,6 +1,7 @@
 /* guest.* and staff.*: codes issued, rotated, revoked, listed. */
 #include "access/access.h"
 #include "base/text.h"
+#include "service/answer.h"
 #include "service/handlers.h"
 #include "service/service.h"
 #include "service/sign_in.h"
@@ -372,6 +373,23 @@ static bool list_one(void *arg, const struct hg_credential *credential)
     return true;
 }
 
+/* What guests of a room are told; NULL: no memory, or no such room. */
+static json_t *place_json(struct hg_service *service, const char *name)
+{
+    const struct hg_config *config = service->config;
+    const struct hg_config_room *room = hg_config_find(config, name);
+
+    if (room == NULL)
+        return NULL;
+    return json_pack(
+        "{s:s, s:s, s:s, s:s, s:s?, s:s?}", "label", room->label, "check_in",
+        room->check_in[0] != '\0' ? room->check_in : config->check_in,
+        "check_out",
+        room->check_out[0] != '\0' ? room->check_out : config->check_out,
+        "check_evidence", hg_answer_evidence_word(room->policy.evidence),
+        "timezone", config->timezone, "public_url", config->public_url);
+}
+
 static void list(struct hg_service *service, const struct hg_api_call *call,
                  uint32_t roles, const char *name)
 {
@@ -381,7 +399,10 @@ static void list(struct hg_service *service, const struct hg_api_call *call,
 
     if (listing.list != NULL)
         hg_access_list(service->access, roles, list_one, &listing);
-    result = json_pack("{s:o}", name, listing.list);
+    result = json_pack("{s:o, s:o*}", name, listing.list, "place",
+                       listing.room == NULL || roles != GUESTS
+                           ? NULL
+                           : place_json(service, listing.room));
     if (result == NULL)
         hg_api_reply_error(call->reply, HG_RPC_INTERNAL_ERROR,
                            "No memory for the list.", NULL);

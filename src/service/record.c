@@ -5,6 +5,7 @@
 #include "base/sat.h"
 #include "base/why.h"
 #include "journal/journal.h"
+#include "service/answer.h"
 #include "service/asks.h"
 #include "service/kinds.h"
 #include "service/service.h"
@@ -142,15 +143,9 @@ static void add_heat(const struct hg_room *room, const struct hg_effect *effect,
 
 static void add_check(const struct hg_room *room, json_t *members)
 {
-    static const char *const evidence[] = {
-        [HG_EVIDENCE_NONE] = "none",
-        [HG_EVIDENCE_DOOR_CYCLE] = "door-cycle",
-        [HG_EVIDENCE_PANEL] = "panel",
-        [HG_EVIDENCE_PLACE_CODE] = "place-code",
-    };
-
-    json_object_set_new(members, "evidence",
-                        json_string(evidence[room->config->policy.evidence]));
+    json_object_set_new(
+        members, "evidence",
+        json_string(hg_answer_evidence_word(room->config->policy.evidence)));
     json_object_set_new(members, "agreed", hg_statements_json(false));
     /* what proves after a sudden restart that the door never opened since */
     json_object_set_new(members, "boot", json_string(room->gate.check.boot));
