@@ -14,8 +14,10 @@
 #define STEPS_MAX    200000 /* of all recurrence rules */
 #define ALIKE_MAX    1000   /* events of one UID */
 #define EVENTS_MAX   20000
-#define DAYS_MAX     366 /* of a DURATION counted in days */
+#define DAYS_MAX     3660 /* of a DURATION; what is longer is no stay */
 #define UID_TEXT_MAX 1024
+#define EXCEPT_MAX   10000 /* instances of a series that are not taken */
+#define PLACE_BYTES  32
 
 /* One event, as far as it matters. */
 struct event {
@@ -89,9 +91,32 @@ static int find_zone(const struct reading *reading, const struct event *event,
     return HG_OK;
 }
 
+/* By how much the clock on the wall is then ahead of this time. */
+static int64_t ahead_s(time_t at, struct icaltimetype time)
+{
+    struct icaltimetype wall = icaltime_from_timet_with_zone(at, 0, time.zone);
+
+    return (int64_t)icaltime_as_timet(wall) - (int64_t)icaltime_as_timet(time);
+}
+
+/*
+ * 3.3.5: of two moments that read the same, as clocks go back, the first; a
+ * time that there is not, as they go forward, counts from before the gap.
+ * libical takes the other one in both cases.
+ */
 static int64_t to_ms(struct icaltimetype time)
 {
-    return (int64_t)icaltime_as_timet_with_zone(time, time.zone) * 1000;
+    static const int BACK_S[] = { 7200, 3600, 1800 }; /* there are no others */
+    int64_t at = (int64_t)icaltime_as_timet_with_zone(time, time.zone);
+    int64_t ahead;
+
+    if (time.zone == NULL)
+        return at * 1000;
+    for (size_t i = 0; i < HG_COUNT(BACK_S); i++)
+        if (ahead_s((time_t)(at - BACK_S[i]), time) == 0)
+            return (at - BACK_S[i]) * 1000;
+    ahead = ahead_s((time_t)at, time);
+    return (ahead < 0 ? at - ahead : at) * 1000;
 }
 
 /* A night's end: that day at this minute, local. */
@@ -106,8 +131,15 @@ static struct icaltimetype at_minute(struct icaltimetype day, int minute,
     return day;
 }
 
-struct span {                       /* of the first instance */
-    struct icaltimetype start, end; /* DTEND, made from DURATION if need be */
+/*
+ * The first instance. What the others of a series share is in days what wall
+ * clocks say and else exact (3.3.6, 3.8.5.3): a DTEND gives an exact length, a
+ * DURATION its days by the wall clock and its hours exactly.
+ */
+struct span {
+    struct icaltimetype start, end; /* end: of dates only */
+    int days;                       /* between times … */
+    int64_t rest_ms;                /* … and what comes on top */
 };
 
 static bool is_sane(struct icaltimetype time)
@@ -121,6 +153,37 @@ static bool is_sane(struct icaltimetype time)
            time.minute < 60 && time.second >= 0 && time.second <= 60;
 }
 
+/* The end of times that begin at start. */
+static int64_t end_ms(const struct span *span, struct icaltimetype start)
+{
+    const icaltimezone *zone = start.zone;
+
+    icaltime_adjust(&start, span->days, 0, 0, 0);
+    start.zone = zone;
+    return to_ms(start) + span->rest_ms;
+}
+
+static int read_duration(const struct reading *reading,
+                         const struct event *event, icalproperty *property,
+                         struct span *span)
+{
+    struct icaldurationtype length = icalproperty_get_duration(property);
+    uint64_t days = (uint64_t)length.weeks * 7 + length.days +
+                    length.hours / 24 + length.minutes / 1440 +
+                    length.seconds / 86400;
+
+    if (length.is_neg || icaldurationtype_is_bad_duration(length) ||
+        days > DAYS_MAX)
+        return refuse(reading, event, "its DURATION is no length of a stay");
+    span->days = (int)(length.weeks * 7 + length.days);
+    span->rest_ms = ((int64_t)length.hours * 3600 +
+                     (int64_t)length.minutes * 60 + (int64_t)length.seconds) *
+                    1000;
+    if (span->start.is_date && span->rest_ms != 0)
+        return refuse(reading, event, "its DURATION is not in whole days");
+    return HG_OK;
+}
+
 /* DTEND, or DTSTART and DURATION; a date alone lasts a day (3.6.1). */
 static int read_end(const struct reading *reading, const struct event *event,
                     struct span *span)
@@ -129,21 +192,24 @@ static int read_end(const struct reading *reading, const struct event *event,
         icalcomponent_get_first_property(event->component, ICAL_DTEND_PROPERTY);
     icalproperty *duration = icalcomponent_get_first_property(
         event->component, ICAL_DURATION_PROPERTY);
+    int err = HG_OK;
 
     if (end != NULL) {
         span->end = icalproperty_get_dtend(end);
-        return find_zone(reading, event, end, &span->end);
+        err = find_zone(reading, event, end, &span->end);
+        if (err == HG_OK && is_sane(span->end) && is_sane(span->start))
+            span->rest_ms = to_ms(span->end) - to_ms(span->start);
+        return err;
     }
-    span->end = span->start;
-    if (duration != NULL)
-        span->end =
-            icaltime_add(span->start, icalproperty_get_duration(duration));
-    else if (span->start.is_date)
-        icaltime_adjust(&span->end, 1, 0, 0, 0);
-    else
+    if (duration == NULL && !span->start.is_date)
         return refuse(reading, event, "it has no end (DTEND)");
+    span->days = 1;
+    if (duration != NULL)
+        err = read_duration(reading, event, duration, span);
+    span->end = span->start;
+    icaltime_adjust(&span->end, span->days, 0, 0, 0);
     span->end.zone = span->start.zone;
-    return HG_OK;
+    return err;
 }
 
 static int read_span(const struct reading *reading, const struct event *event,
@@ -166,7 +232,8 @@ static int read_span(const struct reading *reading, const struct event *event,
         return refuse(reading, event,
                       "its start and end must be two dates or two times "
                       "between the years 1970 and 2099");
-    if (icaltime_compare(span->end, span->start) <= 0)
+    if (span->start.is_date ? icaltime_compare(span->end, span->start) <= 0
+                            : span->days == 0 && span->rest_ms <= 0)
         return refuse(reading, event, "it ends before it begins");
     return HG_OK;
 }
@@ -235,18 +302,19 @@ static int take_stay(struct reading *reading, const struct event *event,
                      const struct span *span, const char *place)
 {
     const struct hg_calendar_ask *ask = reading->ask;
-    struct icaltimetype start = span->start;
-    struct icaltimetype end = span->end;
     struct hg_calendar_stay stay;
     int err;
 
     memset(&stay, 0, sizeof(stay));
-    if (start.is_date) {
-        start = at_minute(start, ask->check_in_min, reading->zone);
-        end = at_minute(end, ask->check_out_min, reading->zone);
+    if (span->start.is_date) {
+        stay.from_ms =
+            to_ms(at_minute(span->start, ask->check_in_min, reading->zone));
+        stay.until_ms =
+            to_ms(at_minute(span->end, ask->check_out_min, reading->zone));
+    } else {
+        stay.from_ms = to_ms(span->start);
+        stay.until_ms = end_ms(span, span->start);
     }
-    stay.from_ms = to_ms(start);
-    stay.until_ms = to_ms(end);
     if (stay.until_ms <= stay.from_ms)
         return refuse(reading, event, "it ends before it begins");
     if (stay.until_ms <= ask->now_ms ||
@@ -262,13 +330,13 @@ static int take_stay(struct reading *reading, const struct event *event,
 
 /* -- series -----------------------------------------------------------------*/
 
-static const char *place_text(struct icaltimetype time, char out[32])
+static const char *place_text(struct icaltimetype time, char out[PLACE_BYTES])
 {
     struct hg_buf buf;
 
     if (!time.is_date && time.zone != NULL)
         time = icaltime_convert_to_zone(time, icaltimezone_get_utc_timezone());
-    hg_buf_init(&buf, out, 32);
+    hg_buf_init(&buf, out, PLACE_BYTES);
     hg_buf_addf(&buf, "%04d%02d%02d", time.year, time.month, time.day);
     if (!time.is_date)
         hg_buf_addf(&buf, "T%02d%02d%02d", time.hour, time.minute, time.second);
@@ -277,38 +345,76 @@ static const char *place_text(struct icaltimetype time, char out[32])
 
 static bool is_same_place(struct icaltimetype a, struct icaltimetype b)
 {
-    char first[32], second[32];
+    char first[PLACE_BYTES], second[PLACE_BYTES];
 
     return strcmp(place_text(a, first), place_text(b, second)) == 0;
 }
 
-/* Is this instance taken out (EXDATE, 3.8.5.1) or told by another event? */
-static int is_excepted(const struct reading *reading, const struct event *event,
-                       struct icaltimetype at, bool *ret_is)
+/* Instances that are not to be taken: sorted, to be asked for each one. */
+struct except {
+    char (*place)[PLACE_BYTES];
+    size_t count, cap;
+};
+
+static int by_place(const void *a, const void *b)
 {
-    icalproperty *except = icalcomponent_get_first_property(
-        event->component, ICAL_EXDATE_PROPERTY);
-    int err;
+    return strcmp(a, b);
+}
 
-    *ret_is = false;
-    for (; except != NULL; except = icalcomponent_get_next_property(
-                               event->component, ICAL_EXDATE_PROPERTY)) {
-        struct icaltimetype time = icalproperty_get_exdate(except);
+static int except_add(const struct reading *reading, const struct event *event,
+                      struct icaltimetype time, struct except *except)
+{
+    if (except->count == EXCEPT_MAX)
+        return refuse(reading, event, "more than 10000 dates are taken out");
+    if (except->count == except->cap) {
+        size_t cap = except->cap == 0 ? 16 : except->cap * 2;
+        char(*grown)[PLACE_BYTES] =
+            realloc(except->place, cap * sizeof(*grown));
 
-        err = find_zone(reading, event, except, &time);
-        if (err < 0)
-            return err;
-        *ret_is = *ret_is || is_same_place(time, at);
+        if (grown == NULL)
+            return HG_ERR_MEMORY;
+        except->place = grown;
+        except->cap = cap;
     }
-    for (size_t i = 0; reading->override_count > 0 && i < reading->event_count;
+    (void)place_text(time, except->place[except->count++]);
+    return HG_OK;
+}
+
+/* Those taken out (EXDATE, 3.8.5.1), those told by another event. */
+static int except_find(const struct reading *reading, const struct event *event,
+                       struct except *except)
+{
+    icalproperty *one = icalcomponent_get_first_property(event->component,
+                                                         ICAL_EXDATE_PROPERTY);
+    int err = HG_OK;
+
+    for (; err == HG_OK && one != NULL;
+         one = icalcomponent_get_next_property(event->component,
+                                               ICAL_EXDATE_PROPERTY)) {
+        struct icaltimetype time = icalproperty_get_exdate(one);
+
+        err = find_zone(reading, event, one, &time);
+        if (err == HG_OK)
+            err = except_add(reading, event, time, except);
+    }
+    for (size_t i = 0; err == HG_OK && reading->override_count > 0 &&
+                       i < reading->event_count;
          i++) {
         const struct event *other = &reading->event[i];
 
-        if (other->is_override && strcmp(other->uid, event->uid) == 0 &&
-            is_same_place(other->place, at))
-            *ret_is = true;
+        if (other->is_override && strcmp(other->uid, event->uid) == 0)
+            err = except_add(reading, event, other->place, except);
     }
-    return HG_OK;
+    if (err == HG_OK && except->count > 0)
+        qsort(except->place, except->count, sizeof(*except->place), by_place);
+    return err;
+}
+
+static bool is_excepted(const struct except *except, const char *place)
+{
+    return except->count > 0 &&
+           bsearch(place, except->place, except->count, sizeof(*except->place),
+                   by_place) != NULL;
 }
 
 /* 3.3.10: what a stay may repeat by. */
@@ -321,51 +427,58 @@ static const char *refuse_rule(const struct icalrecurrencetype *rule)
         rule->by_minute[0] != ICAL_RECURRENCE_ARRAY_MAX ||
         rule->by_second[0] != ICAL_RECURRENCE_ARRAY_MAX)
         return "it repeats more than once a day";
-    if (rule->freq != ICAL_DAILY_RECURRENCE &&
-        rule->freq != ICAL_WEEKLY_RECURRENCE)
-        return "it repeats otherwise than by days or weeks";
     return NULL;
+}
+
+static int take_instances(struct reading *reading, const struct event *event,
+                          const struct span *span, const struct except *except,
+                          icalrecur_iterator *each)
+{
+    struct icaldurationtype length = icaltime_subtract(span->end, span->start);
+    int64_t last_ms =
+        reading->ask->now_ms + (HG_CALENDAR_DAYS_AHEAD + 2) * DAY_MS;
+    struct icaltimetype at = icalrecur_iterator_next(each);
+    int err = HG_OK;
+
+    for (; err == HG_OK && !icaltime_is_null_time(at);
+         at = icalrecur_iterator_next(each)) {
+        struct span one = *span;
+        char place[PLACE_BYTES];
+
+        at.zone = span->start.zone;
+        if (to_ms(at) > last_ms)
+            break;
+        if (reading->steps++ == STEPS_MAX)
+            return refuse(reading, event, "it repeats too often");
+        one.start = at;
+        if (at.is_date) {
+            one.end = icaltime_add(at, length);
+            one.end.zone = span->end.zone;
+        }
+        if (!is_excepted(except, place_text(at, place)))
+            err = take_stay(reading, event, &one, place);
+    }
+    return err;
 }
 
 static int take_series(struct reading *reading, const struct event *event,
                        const struct span *span, icalproperty *property)
 {
     struct icalrecurrencetype rule = icalproperty_get_rrule(property);
-    int64_t last_ms =
-        reading->ask->now_ms + (HG_CALENDAR_DAYS_AHEAD + 2) * DAY_MS;
-    struct icaldurationtype length = icaltime_subtract(span->end, span->start);
     const char *text = refuse_rule(&rule);
+    struct except except = { NULL, 0, 0 };
     icalrecur_iterator *each;
-    struct icaltimetype at;
-    int err = HG_OK;
+    int err;
 
     if (text != NULL)
         return refuse(reading, event, text);
     each = icalrecur_iterator_new(rule, span->start);
     if (each == NULL)
         return refuse(reading, event, "its repetition (RRULE) is malformed");
-    while (err == HG_OK) {
-        struct span one;
-        char place[32];
-        bool is_out;
-
-        at = icalrecur_iterator_next(each);
-        if (icaltime_is_null_time(at))
-            break;
-        at.zone = span->start.zone;
-        if (to_ms(at) > last_ms)
-            break;
-        if (reading->steps++ == STEPS_MAX) {
-            err = refuse(reading, event, "it repeats too often");
-            break;
-        }
-        one.start = at;
-        one.end = icaltime_add(at, length);
-        one.end.zone = span->end.zone;
-        err = is_excepted(reading, event, at, &is_out);
-        if (err == HG_OK && !is_out)
-            err = take_stay(reading, event, &one, place_text(at, place));
-    }
+    err = except_find(reading, event, &except);
+    if (err == HG_OK)
+        err = take_instances(reading, event, span, &except, each);
+    free(except.place);
     icalrecur_iterator_free(each);
     return err;
 }
@@ -378,11 +491,12 @@ static int take_event(struct reading *reading, const struct event *event)
     icalproperty *rule =
         icalcomponent_get_first_property(component, ICAL_RRULE_PROPERTY);
     struct span span;
-    char place[32] = "";
+    char place[PLACE_BYTES] = "";
     int err;
 
     if (icalcomponent_count_errors(component) > 0)
         return refuse(reading, event, "a line of it is malformed");
+    memset(&span, 0, sizeof(span));
     err = read_span(reading, event, &span);
     if (err < 0)
         return err;

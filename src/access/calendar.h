@@ -9,8 +9,9 @@
  *
  * Dates are nights: from check-in on the first day to check-out on the day
  * that DTEND names. Times are taken as they are. A time without zone is of
- * the zone given. Daily and weekly recurrences are expanded; finer or coarser
- * ones are refused, as is everything that cannot be read: all or nothing.
+ * the zone given. Recurrences by days, weeks, months and years are expanded;
+ * finer ones are refused, as is everything that cannot be read: all or
+ * nothing.
  */
 #include "base/buf.h"
 #include "base/err.h"

@@ -61,6 +61,33 @@ static void read_good(const char *text, struct hg_calendar *calendar)
     assert_int_equal(err, 0);
 }
 
+static void read_at(const char *text, const char *now,
+                    struct hg_calendar *calendar)
+{
+    struct hg_calendar_ask ask = { .text = text,
+                                   .len = strlen(text),
+                                   .room = "heron",
+                                   .zone = "Europe/Helsinki",
+                                   .check_in_min = 15 * 60,
+                                   .check_out_min = 11 * 60,
+                                   .now_ms = ms_of(now) };
+    struct hg_buf why;
+
+    hg_buf_init(&why, why_text, sizeof(why_text));
+    if (hg_calendar_read(&ask, &why, calendar) < 0)
+        print_error("%s\n", why_text);
+}
+
+static void check_from(const char *label, const struct hg_calendar *calendar,
+                       size_t i, const char *from)
+{
+    char text[HG_WALL_TEXT_BYTES];
+
+    assert_true(i < calendar->count);
+    hg_text_from_wall(calendar->stay[i].from_ms, text);
+    HG_CHECK_STR(label, text, from);
+}
+
 static void check_stay(const char *label, const struct hg_calendar *calendar,
                        size_t i, const char *from, const char *until)
 {
@@ -204,6 +231,147 @@ static void test_calendar__series_of_days_and_weeks(void **state)
     hg_calendar_release(&calendar);
 }
 
+/* "Monthly on the first Friday" and its like of 3.8.5.3, with dates of ours */
+static void test_calendar__series_of_months_and_years(void **state)
+{
+    static const struct {
+        const char *label, *start, *rule;
+        size_t count;
+        const char *last; /* its from, at 15:00 in Helsinki */
+    } row[] = {
+        { "first Friday", "20261204", "FREQ=MONTHLY;COUNT=4;BYDAY=1FR", 4,
+          "2027-03-05T13:00:00Z" },
+        { "every other month, first and last Sunday", "20261206",
+          "FREQ=MONTHLY;INTERVAL=2;COUNT=4;BYDAY=1SU,-1SU", 4,
+          "2027-02-28T13:00:00Z" },
+        { "the last but two days", "20261229",
+          "FREQ=MONTHLY;BYMONTHDAY=-3;COUNT=2", 2, "2027-01-29T13:00:00Z" },
+        { "the 31st, where there is one", "20261231",
+          "FREQ=MONTHLY;UNTIL=20270531", 4, "2027-05-31T12:00:00Z" },
+        { "yearly", "20261204", "FREQ=YEARLY", 2, "2027-12-04T13:00:00Z" },
+        { "a week of the year", "20260511", "FREQ=YEARLY;BYWEEKNO=20;BYDAY=MO",
+          1, "2027-05-17T12:00:00Z" },
+        { "days of the year", "20260101", "FREQ=YEARLY;BYYEARDAY=1,100", 2,
+          "2027-04-10T12:00:00Z" },
+        { "a leap day", "20240229", "FREQ=YEARLY", 0, NULL },
+        { "a day that never comes", "20261204",
+          "FREQ=YEARLY;BYMONTH=2;BYMONTHDAY=30", 0, NULL },
+    };
+
+    (void)state;
+    for (size_t i = 0; i < HG_COUNT(row); i++) {
+        char text[1024];
+        struct hg_calendar calendar;
+
+        (void)snprintf(text, sizeof(text),
+                       HEAD EVENT(UID("a") "DTSTART;VALUE=DATE:%s\r\n"
+                                           "RRULE:%s\r\n") TAIL,
+                       row[i].start, row[i].rule);
+        memset(&calendar, 0, sizeof(calendar));
+        read_at(text, "2026-11-25T00:00:00Z", &calendar);
+        HG_CHECK_EQ(row[i].label, calendar.count, row[i].count);
+        if (row[i].last != NULL)
+            check_from(row[i].label, &calendar, calendar.count - 1,
+                       row[i].last);
+        hg_calendar_release(&calendar);
+    }
+}
+
+/*
+ * Over the changes of the clocks. Helsinki goes from 04:00 to 03:00 on 25
+ * October 2026 and from 03:00 to 04:00 on 28 March 2027. 3.8.5.3: the
+ * instances of a series with DTEND last exactly as long as the first, those
+ * with DURATION as many days by the wall clock; 3.3.5: a time that there is
+ * not counts from before the gap, of two that read the same it is the first.
+ */
+static void test_calendar__clocks_change(void **state)
+{
+    static const struct {
+        const char *label, *lines;
+        size_t at;
+        const char *from, *until;
+    } row[] = {
+        { "DTEND, summer",
+          "DTSTART:20261016T150000\r\nDTEND:20261018T110000\r\n"
+          "RRULE:FREQ=WEEKLY;COUNT=2\r\n",
+          0, "2026-10-16T12:00:00Z", "2026-10-18T08:00:00Z" },
+        { "DTEND, over the change: 44 hours",
+          "DTSTART:20261016T150000\r\nDTEND:20261018T110000\r\n"
+          "RRULE:FREQ=WEEKLY;COUNT=2\r\n",
+          1, "2026-10-23T12:00:00Z", "2026-10-25T08:00:00Z" },
+        { "DURATION, over the change: two days and less 4 hours is no such",
+          "DTSTART:20261016T150000\r\nDURATION:P1DT20H\r\n"
+          "RRULE:FREQ=WEEKLY;COUNT=2\r\n",
+          1, "2026-10-23T12:00:00Z", "2026-10-25T08:00:00Z" },
+        { "days by the wall clock",
+          "DTSTART:20261023T150000\r\nDURATION:P2D\r\n", 0,
+          "2026-10-23T12:00:00Z", "2026-10-25T13:00:00Z" },
+        { "hours exactly", "DTSTART:20261023T150000\r\nDURATION:PT48H\r\n", 0,
+          "2026-10-23T12:00:00Z", "2026-10-25T12:00:00Z" },
+        { "one DTEND over the change",
+          "DTSTART:20261023T150000\r\nDTEND:20261025T110000\r\n", 0,
+          "2026-10-23T12:00:00Z", "2026-10-25T09:00:00Z" },
+        { "two times that read the same",
+          "DTSTART:20261025T033000\r\nDURATION:PT2H\r\n", 0,
+          "2026-10-25T00:30:00Z", "2026-10-25T02:30:00Z" },
+        { "a time that there is not",
+          "DTSTART:20270328T033000\r\nDURATION:PT2H\r\n", 0,
+          "2027-03-28T01:30:00Z", "2027-03-28T03:30:00Z" },
+        { "into the year", "DTSTART:20261231T220000\r\nDURATION:P1W\r\n", 0,
+          "2026-12-31T20:00:00Z", "2027-01-07T20:00:00Z" },
+    };
+
+    (void)state;
+    for (size_t i = 0; i < HG_COUNT(row); i++) {
+        char text[1024];
+        struct hg_calendar calendar;
+
+        (void)snprintf(text, sizeof(text), HEAD EVENT(UID("a") "%s") TAIL,
+                       row[i].lines);
+        memset(&calendar, 0, sizeof(calendar));
+        read_at(text, "2026-09-01T00:00:00Z", &calendar);
+        check_stay(row[i].label, &calendar, row[i].at, row[i].from,
+                   row[i].until);
+        hg_calendar_release(&calendar);
+    }
+}
+
+/* Once as slow as their number times that of the instances. */
+static void test_calendar__takes_out_many_dates(void **state)
+{
+    struct hg_calendar calendar;
+    size_t len = 600000;
+    char *text = calloc(1, len);
+
+    (void)state;
+    assert_non_null(text);
+    for (int more = 0; more < 2; more++) {
+        FILE *out = fmemopen(text, len, "w");
+        int err;
+
+        assert_non_null(out);
+        fputs(HEAD "BEGIN:VEVENT\r\n" UID(
+                  "a") "DTSTART:20260102T120000Z\r\n"
+                       "DURATION:PT1H\r\nRRULE:FREQ=DAILY\r\n",
+              out);
+        for (int i = 0; i < 10000 + more; i++)
+            fprintf(out, "EXDATE:20%02d%02d%02dT120000Z\r\n", 26 + i / 336,
+                    i / 28 % 12 + 1, i % 28 + 1);
+        fputs("END:VEVENT\r\n" TAIL, out);
+        assert_int_equal(fclose(out), 0);
+        err = read_as(text, "heron", "UTC", &calendar);
+        HG_CHECK_EQ("err", err, more ? HG_ERR_INPUT : 0);
+        if (err == 0) {
+            /* the 29th to the 31st of each month until 5 February 2027 */
+            HG_CHECK_EQ("left", calendar.count, 29 + 3);
+            hg_calendar_release(&calendar);
+        } else {
+            HG_CHECK_TRUE("said", strstr(why_text, "10000 dates") != NULL);
+        }
+    }
+    free(text);
+}
+
 /* 3.8.4.4: one instance moved, another cancelled */
 static void test_calendar__instances_told_by_events_of_their_own(void **state)
 {
@@ -314,8 +482,22 @@ static void test_calendar__refuses_all_of_a_file_it_cannot_follow(void **state)
           HEAD EVENT(UID("a") "DTSTART:20261204T140000Z\r\nDURATION:PT1H\r\n"
                               "RRULE:FREQ=DAILY;BYHOUR=9,17\r\n") TAIL,
           "more than once a day" },
-        { "monthly", HEAD EVENT(UID("a") NIGHTS "RRULE:FREQ=MONTHLY\r\n") TAIL,
-          "days or weeks" },
+        { "hours of a month",
+          HEAD EVENT(UID("a") "DTSTART:20261204T140000Z\r\nDURATION:PT1H\r\n"
+                              "RRULE:FREQ=MONTHLY;BYHOUR=9,17\r\n") TAIL,
+          "more than once a day" },
+        { "hours of a date",
+          HEAD EVENT(UID("a") "DTSTART;VALUE=DATE:20261204\r\n"
+                              "DURATION:PT30H\r\n") TAIL,
+          "whole days" },
+        { "endless",
+          HEAD EVENT(UID("a") "DTSTART:20261204T140000Z\r\n"
+                              "DURATION:P2147483647D\r\n") TAIL,
+          "no length" },
+        { "lasting nothing",
+          HEAD EVENT(UID("a") "DTSTART:20261204T140000Z\r\n"
+                              "DURATION:PT0S\r\n") TAIL,
+          "ends before" },
         { "no rule",
           HEAD EVENT(UID("a") NIGHTS "RRULE:FREQ=SOMETIMES\r\n") TAIL,
           "malformed" },
@@ -407,6 +589,9 @@ int main(void)
         cmocka_unit_test(test_calendar__one_stay_in_every_form),
         cmocka_unit_test(test_calendar__cancellation_in_both_forms),
         cmocka_unit_test(test_calendar__series_of_days_and_weeks),
+        cmocka_unit_test(test_calendar__series_of_months_and_years),
+        cmocka_unit_test(test_calendar__clocks_change),
+        cmocka_unit_test(test_calendar__takes_out_many_dates),
         cmocka_unit_test(test_calendar__instances_told_by_events_of_their_own),
         cmocka_unit_test(test_calendar__a_moved_stay_keeps_its_uid),
         cmocka_unit_test(test_calendar__leaves_out_what_is_over_or_far),
