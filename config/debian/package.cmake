@@ -18,13 +18,14 @@ set(HG_MADE ${CMAKE_BINARY_DIR}/install)
 
 install(TARGETS heatgate DESTINATION ${CMAKE_INSTALL_BINDIR})
 install(TARGETS heatgated DESTINATION ${CMAKE_INSTALL_SBINDIR})
-install(PROGRAMS systemd/rotate
+install(PROGRAMS systemd/rotate systemd/import
   DESTINATION ${CMAKE_INSTALL_LIBEXECDIR}/heatgate)
 install(FILES include/heatgate/permit_follower.h
   DESTINATION ${CMAKE_INSTALL_INCLUDEDIR}/heatgate)
 
 # The units name their programs by full path.
-foreach(unit heatgate.service heatgate-rotate.service heatgate-rotate.timer)
+foreach(unit heatgate.service heatgate-rotate.service heatgate-rotate.timer
+    heatgate-import.service heatgate-import.timer)
   set_property(DIRECTORY APPEND PROPERTY CMAKE_CONFIGURE_DEPENDS
     ${CMAKE_SOURCE_DIR}/systemd/${unit})
   file(READ systemd/${unit} text)
@@ -93,7 +94,7 @@ set(CPACK_DEBIAN_PACKAGE_SHLIBDEPS ON)
 set(CPACK_DEBIAN_PACKAGE_DEPENDS
   "systemd | systemd-sysusers, systemd | systemd-tmpfiles")
 set(CPACK_DEBIAN_PACKAGE_RECOMMENDS "mosquitto, tzdata")
-set(CPACK_DEBIAN_PACKAGE_SUGGESTS "bash-completion, chrony | time-daemon")
+set(CPACK_DEBIAN_PACKAGE_SUGGESTS "bash-completion, chrony | time-daemon, curl")
 set(CPACK_DEBIAN_PACKAGE_CONTROL_STRICT_PERMISSION ON)
 set(CPACK_DEBIAN_PACKAGE_CONTROL_EXTRA
   ${CMAKE_SOURCE_DIR}/config/debian/postinst
