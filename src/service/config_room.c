@@ -259,5 +259,9 @@ void hg_config_rooms(struct hg_config_reader *reader, const json_t *rooms)
     }
     json_object_foreach(members, name, value)
         read_room(reader, name, value, &config->room[config->room_count++]);
-    qsort(config->room, count, sizeof(*config->room), by_name);
+    for (size_t i = 1; i < count; i++)
+        if (by_name(&config->room[i - 1], &config->room[i]) > 0) {
+            qsort(config->room, count, sizeof(*config->room), by_name);
+            break; /* large files are made by programs, in order */
+        }
 }

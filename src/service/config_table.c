@@ -291,17 +291,23 @@ bool hg_setting_is_in(const struct hg_setting *setting, const char *section)
     size_t len = strlen(section);
 
     return strncmp(setting->pattern, section, len) == 0 &&
-           hg_setting_name(setting) == setting->pattern + len + 1;
+           setting->pattern[len] == '/' &&
+           strchr(setting->pattern + len + 1, '/') == NULL;
 }
 
 const struct hg_setting *hg_setting_find(const char *section, const char *key,
                                          enum hg_setting_id *ret_id)
 {
+    size_t len = strlen(section);
+
+    if (strchr(key, '/') != NULL)
+        return NULL; /* no name of a setting; it might look like a deeper one */
     for (unsigned id = 0; id < HG_SET_COUNT; id++) {
         const struct hg_setting *setting = &table[id];
 
-        if (strcmp(hg_setting_name(setting), key) == 0 &&
-            hg_setting_is_in(setting, section)) {
+        if (strncmp(setting->pattern, section, len) == 0 &&
+            setting->pattern[len] == '/' &&
+            strcmp(setting->pattern + len + 1, key) == 0) {
             *ret_id = (enum hg_setting_id)id;
             return setting;
         }

@@ -164,6 +164,10 @@ static void put_buf(void *context, char byte)
 void hg_where_push(struct hg_buf *pointer, const char *key)
 {
     hg_buf_add(pointer, "/");
+    if (strpbrk(key, "~/") == NULL) {
+        hg_buf_add(pointer, key);
+        return;
+    }
     for (; *key != '\0'; key++)
         put_escaped(put_buf, pointer, *key);
 }

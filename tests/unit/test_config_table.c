@@ -257,6 +257,38 @@ static void test_config_table__is_in_the_order_of_its_names(void **state)
     }
 }
 
+static void test_config_table__finds_a_name_in_its_section_only(void **state)
+{
+    static const struct {
+        const char *label, *section, *key, *pattern; /* NULL: none */
+    } row[] = {
+        { "at the top", "", "broker", "/broker" },
+        { "in a section", "/broker", "host", "/broker/host" },
+        { "of a room", "/rooms/*", "lease_s", "/rooms/*/lease_s" },
+        { "one section too high", "", "host", NULL },
+        { "one section too deep", "/broker/tls", "host", NULL },
+        { "a way down is no name", "", "broker/host", NULL },
+        { "half a section", "/bro", "ker", NULL },
+        { "half a name", "/broker", "hos", NULL },
+        { "no name", "/broker", "", NULL },
+    };
+
+    (void)state;
+    for (size_t i = 0; i < HG_COUNT(row); i++) {
+        enum hg_setting_id id = HG_SET_COUNT;
+        const struct hg_setting *found =
+            hg_setting_find(row[i].section, row[i].key, &id);
+
+        HG_CHECK_EQ(row[i].label, found != NULL, row[i].pattern != NULL);
+        HG_CHECK_EQ(row[i].label, id != HG_SET_COUNT, row[i].pattern != NULL);
+        if (found == NULL || row[i].pattern == NULL)
+            continue;
+        HG_CHECK_TRUE(row[i].label,
+                      strcmp(found->pattern, row[i].pattern) == 0);
+        HG_CHECK_TRUE(row[i].label, found == hg_setting_get(id));
+    }
+}
+
 /* -- the schema -----------------------------------------------------------*/
 
 /* the object with "properties": behind oneOf for commissioning */
@@ -489,6 +521,7 @@ int main(void)
         ON_FIXTURE(test_config_table__keeps_every_length),
         ON_FIXTURE(test_config_table__refuses_every_wrong_type),
         cmocka_unit_test(test_config_table__is_in_the_order_of_its_names),
+        cmocka_unit_test(test_config_table__finds_a_name_in_its_section_only),
         cmocka_unit_test(test_config_schema__says_what_the_table_says),
         cmocka_unit_test(test_config_schema__knows_no_other_setting),
         ON_FIXTURE(test_config_schema__example_is_a_good_configuration),
