@@ -541,6 +541,13 @@ void hg_warmup_estimate(const struct hg_warmup_model *model, int32_t air_mc,
 
 #define LAYOUT 1.0
 
+bool hg_warmup_has_learned(const struct hg_warmup_model *model)
+{
+    /* the real power is known before a whole warm-up is */
+    return model->warmups > 0 || model->full_w < model->heater_w ||
+           model->full_w > model->heater_w;
+}
+
 void hg_warmup_remember(const struct hg_warmup_model *model,
                         struct hg_warmup_memory *memory)
 {

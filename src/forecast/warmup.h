@@ -111,6 +111,9 @@ bool hg_warmup_feed(struct hg_warmup_model *model,
 void hg_warmup_estimate(const struct hg_warmup_model *model, int32_t air_mc,
                         int32_t target_mc, struct hg_warmup_estimate *estimate);
 
+/* Is there anything to remember, beyond rated power and volume? */
+bool hg_warmup_has_learned(const struct hg_warmup_model *model);
+
 /* What was learned, as plain finite numbers. memory is overwritten. */
 void hg_warmup_remember(const struct hg_warmup_model *model,
                         struct hg_warmup_memory *memory);

@@ -35,8 +35,11 @@ void hg_forecast_begin(struct hg_service *service, struct hg_room *room,
 json_t *hg_forecast_numbers(const struct hg_room *room)
 {
     struct hg_warmup_memory memory;
-    json_t *numbers = json_array();
+    json_t *numbers;
 
+    if (!hg_warmup_has_learned(&room->warmup))
+        return NULL; /* rated power and volume tell as much */
+    numbers = json_array();
     hg_warmup_remember(&room->warmup, &memory);
     for (size_t i = 0; numbers != NULL && i < HG_WARMUP_NUMBERS; i++)
         if (json_array_append_new(numbers, json_real(memory.number[i])) < 0) {

@@ -266,6 +266,8 @@ void hg_message_foreign(struct hg_service *service,
 /* Begin a room's model; numbers may be NULL (nothing was learned yet). */
 void hg_forecast_begin(struct hg_service *service, struct hg_room *room,
                        const json_t *numbers);
+/* What was learned, for hg_forecast_begin(). NULL: nothing yet, or no
+ * memory. */
 json_t *hg_forecast_numbers(const struct hg_room *room);
 /* A fresh reading was taken by the gate. */
 void hg_forecast_feed(struct hg_service *service, struct hg_room *room);

@@ -516,14 +516,18 @@ static void test_forecast__remembers_what_it_learned(void **state)
 
     (void)state;
     rig_start(&rig, 1.6);
+    HG_CHECK_TRUE("nothing yet", !hg_warmup_has_learned(&rig.model));
     rig_run(&rig, 0, 600);
+    HG_CHECK_TRUE("nothing from cold", !hg_warmup_has_learned(&rig.model));
     (void)rig_heat(&rig, 80);
     rig_run(&rig, 0, 400);
+    HG_CHECK_TRUE("learned", hg_warmup_has_learned(&rig.model));
     hg_warmup_remember(&rig.model, &memory);
     hg_warmup_model_init(&again, 6000, 8.5);
     HG_CHECK_EQ("recall", hg_warmup_recall(&again, &memory), HG_OK);
     hg_warmup_remember(&again, &memory_again);
 
+    HG_CHECK_TRUE("and again", hg_warmup_has_learned(&again));
     HG_CHECK_EQ("warm-ups", again.warmups, 1);
     HG_CHECK_BYTES("numbers", &memory_again, &memory, sizeof(memory));
     for (size_t i = 0; i < HG_WARMUP_NUMBERS; i++)
