@@ -4,12 +4,14 @@
  */
 #include "api/desk.h"
 #include "base/text.h"
+#include <malloc.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
 #define MARK_HELLO 1u
 #define SAY_BYTES  400
+#define ROOMS_MANY 256 /* from then on memory is given back at once */
 
 struct hg_api_desk {
     const struct hg_api_backend *backend;
@@ -304,6 +306,8 @@ static void read_rooms(struct hg_api_desk *desk,
 
     if (row->method == HG_METHOD_ROOM_LIST) {
         hg_api_reply_result(reply, list_rooms(desk));
+        if (hg_api_rooms_count(desk->rooms) >= ROOMS_MANY)
+            (void)malloc_trim(0); /* its tree was 4 KiB a room */
         return;
     }
     if (!find_room(desk, json_object_get(params, "room"), &room)) {
