@@ -27,6 +27,7 @@ static const char HEAD[] =
     "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src "
     "'none'; style-src 'unsafe-inline'\">\n"
     "<meta name=\"viewport\" content=\"width=device-width\">\n"
+    "<meta name=\"color-scheme\" content=\"light dark\">\n"
     "<title>A heat</title>\n<style>\n"
     "@page{size:A4 landscape;margin:12mm}\n"
     "body{font:11pt/1.4 sans-serif;color:#1d1b18;background:#fff;"
@@ -34,7 +35,7 @@ static const char HEAD[] =
     "h1{font-size:16pt;margin:0 0 3mm}\n"
     "dl{display:grid;grid-template-columns:max-content 1fr;gap:.5mm 5mm;"
     "margin:0 0 4mm}dt{color:#6a635a}dd{margin:0}\n"
-    "svg{width:100%;height:auto;break-inside:avoid}\n"
+    ".plot{width:100%;height:auto;break-inside:avoid}\n"
     "svg text{font:11px sans-serif;fill:#4c463f}\n"
     ".grid{stroke:#e4ded5}.axis{stroke:#8d857a}\n"
     ".air{fill:none;stroke:#b3401f;stroke-width:2}\n"
@@ -44,6 +45,14 @@ static const char HEAD[] =
     "stroke-width:1.5}\n"
     ".door{fill:#2f6f9f;fill-opacity:.35}.permit{fill:#5c8a4a}"
     ".heater{fill:#b3401f}.none{fill:#efeae2}\n"
+    ".key{display:flex;flex-wrap:wrap;gap:1mm 6mm;margin:3mm 0 0;padding:0;"
+    "list-style:none}.key svg{width:7mm;height:3mm;margin-right:2mm}\n"
+    "@media screen and (prefers-color-scheme:dark){"
+    "body{color:#ece7df;background:#1d1b18}dt{color:#a89f93}"
+    "svg text{fill:#c9c1b6}.grid{stroke:#3a352f}.axis{stroke:#8d857a}"
+    ".air{stroke:#ee7a55}.target{stroke:#ece7df}.none{fill:#2c2823}"
+    ".heater{fill:#ee7a55}.permit{fill:#7db368}.door{fill:#6fb0e0;"
+    "fill-opacity:.7}}\n"
     "*{print-color-adjust:exact;-webkit-print-color-adjust:exact}\n"
     "</style></head><body>\n";
 
@@ -96,6 +105,10 @@ static void measure(const json_t *report, struct plot *plot)
             plot->forecast = sample;
         }
     }
+    /* the band is shown whole, unless that dwarfs a heat that was cut short */
+    if (plot->has_forecast)
+        plot->end_s =
+            fmax(plot->end_s, fmin(plot->forecast.high_s, 1.5 * plot->end_s));
     plot->bottom_c = floor(low_c / 10.0) * 10.0;
     plot->top_c = ceil((high_c + 2.0) / 10.0) * 10.0;
 }
@@ -139,6 +152,10 @@ static void put_grid(const struct plot *plot, FILE *out)
                 x_of(plot, t_s), TOP, HEIGHT, x_of(plot, t_s),
                 TOP + HEIGHT + 15.0, t_s / 60.0);
     fprintf(out,
+            "<text x=\"%.1f\" y=\"%.1f\">C</text><text x=\"%.1f\" "
+            "y=\"%.1f\" text-anchor=\"end\">min</text>\n",
+            2.0, TOP + 4.0, LEFT - 14.0, TOP + HEIGHT + 15.0);
+    fprintf(out,
             "<path class=\"axis\" d=\"M%.1f %.1fv%.1fh%.1f\" "
             "fill=\"none\"/>\n",
             LEFT, TOP, HEIGHT, WIDTH);
@@ -148,8 +165,8 @@ static void put_forecast(const struct plot *plot, FILE *out)
 {
     double from, to;
 
-    if (!plot->has_forecast)
-        return;
+    if (!plot->has_forecast || plot->forecast.low_s >= plot->end_s)
+        return; /* the words tell it */
     from = x_of(plot, plot->forecast.low_s);
     to = x_of(plot, plot->forecast.high_s);
     fprintf(out,
@@ -209,23 +226,56 @@ static void put_strip(const struct plot *plot, enum strip strip, FILE *out)
 {
     static const char *const name[STRIP_COUNT] = { "door", "permit", "heater" };
     double y = TOP + HEIGHT + 26.0 + STRIPS * (double)strip;
-    struct hg_report_sample sample, next;
+    struct hg_report_sample sample, last;
 
     fprintf(out,
             "<text x=\"%.1f\" y=\"%.1f\" text-anchor=\"end\">%s</text>"
             "<rect class=\"none\" x=\"%.1f\" y=\"%.1f\" width=\"%.1f\" "
             "height=\"12\"/>\n",
             LEFT - 6.0, y + 10.0, name[strip], LEFT, y, WIDTH);
-    for (size_t i = 0; i + 1 < plot->count; i++) {
+    for (size_t i = 0, next; i + 1 < plot->count; i = next) {
         (void)hg_report_sample(plot->report, i, &sample);
-        (void)hg_report_sample(plot->report, i + 1, &next);
+        last = sample;
+        for (next = i + 1; next < plot->count; next++) {
+            (void)hg_report_sample(plot->report, next, &last);
+            if (is_set(&last, strip) != is_set(&sample, strip))
+                break;
+        }
         if (is_set(&sample, strip))
             fprintf(out,
                     "<rect class=\"%s\" x=\"%.1f\" y=\"%.1f\" "
                     "width=\"%.2f\" height=\"12\"/>\n",
                     name[strip], x_of(plot, sample.t_s), y,
-                    fmax(x_of(plot, next.t_s) - x_of(plot, sample.t_s), 0.6));
+                    fmax(x_of(plot, last.t_s) - x_of(plot, sample.t_s), 0.6));
     }
+}
+
+/* One entry of the key: a piece of the drawing, and what it is. */
+static void put_key(const char *shape, const char *text, FILE *out)
+{
+    fprintf(out,
+            "<li><svg viewBox=\"0 0 28 12\" aria-hidden=\"true\">%s</svg>%s"
+            "</li>\n",
+            shape, text);
+}
+
+static void put_keys(FILE *out)
+{
+    fputs("<ul class=\"key\">\n", out);
+    put_key("<path class=\"air\" d=\"M0 6h28\"/>", "air", out);
+    put_key("<path class=\"target\" d=\"M0 6h28\"/>", "target", out);
+    put_key("<rect class=\"band\" width=\"28\" height=\"12\"/>"
+            "<path class=\"ready\" d=\"M14 0v12\"/>",
+            "when it was expected to be ready, as forecast at the beginning (9 "
+            "of 10 lie in the band)",
+            out);
+    put_key("<rect class=\"door\" width=\"28\" height=\"12\"/>", "door open",
+            out);
+    put_key("<rect class=\"permit\" width=\"28\" height=\"12\"/>",
+            "permit to heat", out);
+    put_key("<rect class=\"heater\" width=\"28\" height=\"12\"/>", "heater on",
+            out);
+    fputs("</ul>\n", out);
 }
 
 static void put_plot(const json_t *report, FILE *out)
@@ -234,7 +284,7 @@ static void put_plot(const json_t *report, FILE *out)
 
     measure(report, &plot);
     fprintf(out,
-            "<svg viewBox=\"0 0 %.0f %.0f\" role=\"img\" "
+            "<svg class=\"plot\" viewBox=\"0 0 %.0f %.0f\" role=\"img\" "
             "aria-label=\"Air and target in degrees Celsius over minutes, "
             "with door, permit and heater below\">\n",
             LEFT + WIDTH + 14.0, TOP + HEIGHT + 26.0 + STRIPS * STRIP_COUNT);
@@ -244,10 +294,8 @@ static void put_plot(const json_t *report, FILE *out)
     put_air(&plot, out);
     for (int strip = 0; strip < STRIP_COUNT; strip++)
         put_strip(&plot, (enum strip)strip, out);
-    fprintf(out, "</svg>\n<p>Red: air. Dashed: target. Yellow: when it was "
-                 "expected to be ready, as forecast at the beginning (9 of 10 "
-                 "lie within). Across: minutes since the start; up: degrees "
-                 "Celsius. Below: door open, permit to heat, heater on.</p>\n");
+    fputs("</svg>\n", out);
+    put_keys(out);
 }
 
 /* -- the words --------------------------------------------------------------
@@ -271,6 +319,24 @@ static void put_when(const char *name, const char *text, FILE *out)
     }
     hg_cli_when_full(ms, when);
     put_fact(name, when, out);
+}
+
+/* The first forecast there was. */
+static void put_expected(const json_t *report, FILE *out)
+{
+    struct hg_report_sample sample;
+    char text[96];
+
+    for (size_t i = 0; hg_report_sample(report, i, &sample); i++) {
+        if (!(sample.ready_s > 0.0))
+            continue;
+        snprintf(text, sizeof(text),
+                 "after %.0f min, between %.0f and %.0f (9 of 10)",
+                 sample.ready_s / 60.0, sample.low_s / 60.0,
+                 sample.high_s / 60.0);
+        put_fact("Expected ready", text, out);
+        return;
+    }
 }
 
 void hg_report_page(const json_t *report, FILE *out)
@@ -297,6 +363,7 @@ void hg_report_page(const json_t *report, FILE *out)
                  hg_cli_text(report, "currency"));
         put_fact("Cost", text, out);
     }
+    put_expected(report, out);
     fprintf(out, "</dl>\n");
     put_plot(report, out);
     fprintf(out, "</body></html>\n");
