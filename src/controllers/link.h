@@ -192,7 +192,8 @@ struct hg_link_publication {
 /*
  * Publish now. Outside the handlers it leaves at once, inside them right
  * after the handler returns. A permit topic needs QoS 1 and no retain flag,
- * and is remembered, so that its echo is not taken for a rival's.
+ * and with MQTT 3.1.1 is remembered, so that its echo is not taken for a
+ * rival's.
  * HG_ERR_CLOSED: the link is not up, nothing was kept; HG_ERR_INPUT: bad
  * topic, or a combination that is refused; HG_ERR_RANGE: too long;
  * HG_ERR_FULL: too many unacknowledged (never for a permit); HG_ERR_MEMORY.

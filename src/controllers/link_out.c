@@ -112,8 +112,11 @@ int hg_link_publish(struct hg_link *link,
     if (err < 0)
         return err;
 
-    is_echoed = link->echo != NULL &&
-                (at.leaf == HG_LEAF_PERMIT || at.leaf == HG_LEAF_GATEWAY);
+    /* with MQTT 5 the broker keeps our permits from us: nothing to remember,
+     * and no digests between a door and its revoke */
+    is_echoed =
+        link->echo != NULL && (at.leaf == HG_LEAF_GATEWAY ||
+                               (at.leaf == HG_LEAF_PERMIT && link->is_v311));
     if (is_echoed) {
         err = hg_echo_add(link->echo, what->topic, what->payload, what->len);
         if (err < 0)
