@@ -8,6 +8,7 @@
 #include "service/start.h"
 #include <errno.h>
 #include <getopt.h>
+#include <malloc.h>
 #include <signal.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -164,6 +165,16 @@ static int run(struct hg_service *service)
     return status;
 }
 
+/*
+ * The text of rooms.json is the one large thing that is made again and again.
+ * Without this the library would, after the first, take such from the heap,
+ * where it leaves holes as large.
+ */
+static void give_large_memory_back(void)
+{
+    (void)mallopt(M_MMAP_THRESHOLD, 128 * 1024); /* 0: as it was, no harm */
+}
+
 int main(int argc, char **argv)
 {
     struct options options = { NULL, false };
@@ -173,6 +184,7 @@ int main(int argc, char **argv)
 
     if (status >= 0)
         return status;
+    give_large_memory_back();
     if (load_config(options.config, &config) < 0)
         return EXIT_USAGE;
     if (options.is_check) {
