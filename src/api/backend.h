@@ -74,9 +74,11 @@ struct hg_api_caller *hg_api_reply_caller(struct hg_api_reply *reply);
 /* A file for browsers; holds no secret, changes only with the program. */
 struct hg_api_file { /* all borrowed, for as long as the API lives */
     const char *type;
-    const char *etag; /* quoted */
+    const char *etag; /* weak: W/ and quoted, the same for both forms */
     const unsigned char *bytes;
     size_t len;
+    const unsigned char *gzip; /* the same, packed (RFC 1952) */
+    size_t gzip_len;
 };
 
 /* A view that no other caller shares. */

@@ -39,6 +39,7 @@ static const struct header answer_headers[] = {
  */
 static const struct header file_headers[] = {
     { "cache-control:", "no-cache" },
+    { "vary:", "accept-encoding" },
     { "content-security-policy:",
       "default-src 'none'; script-src 'self'; style-src 'self'; "
       "img-src 'self'; connect-src 'self'; base-uri 'none'; "
@@ -55,6 +56,7 @@ struct head {
     const char *type;
     size_t len;
     const char *etag; /* of a file; NULL: an answer about now */
+    bool is_gzip;
 };
 
 static int add_header(struct lws *wsi, const char *name, const char *value,
@@ -86,6 +88,9 @@ static int add_content_headers(struct lws *wsi, const struct head *head,
 {
     if (head->etag != NULL && add_header(wsi, "etag:", head->etag, p, end) != 0)
         return 1;
+    if (head->is_gzip &&
+        add_header(wsi, "content-encoding:", "gzip", p, end) != 0)
+        return 1;
     return head->status != HTTP_STATUS_NOT_MODIFIED &&
            (add_header(wsi, "content-type:", head->type, p, end) != 0 ||
             lws_add_http_header_content_length(wsi, head->len, p, end) != 0);
@@ -116,7 +121,7 @@ static int send_short(struct lws *wsi, unsigned int status, const char *text)
     unsigned char *start = out + LWS_PRE;
     unsigned char *p = start;
     size_t len = strnlen(text, SHORT_BYTES);
-    struct head head = { status, TEXT_PLAIN, len, NULL };
+    struct head head = { status, TEXT_PLAIN, len, NULL, false };
 
     if (add_headers(wsi, &head, &p) != 0)
         return -1;
@@ -214,7 +219,7 @@ static int answer_report(struct lws *wsi, struct hg_api_http *http,
                          const char *type, char *(*get)(void *ctx))
 {
     const struct hg_api_door *door = hg_api_door_of(wsi);
-    struct head head = { HTTP_STATUS_OK, type, 0, NULL };
+    struct head head = { HTTP_STATUS_OK, type, 0, NULL, false };
     char *text;
     int rc;
 
@@ -232,7 +237,7 @@ static int answer_report(struct lws *wsi, struct hg_api_http *http,
     return rc;
 }
 
-/* Does the client hold this very file (RFC 9110, 13.1.2)? */
+/* Does the client hold this file, compared weakly (RFC 9110, 13.1.2)? */
 static bool has_file(struct lws *wsi, const struct hg_api_file *file)
 {
     char tags[TOKEN_BYTES];
@@ -241,18 +246,40 @@ static bool has_file(struct lws *wsi, const struct hg_api_file *file)
                (int)sizeof(tags) &&
            lws_hdr_copy(wsi, tags, sizeof(tags), WSI_TOKEN_HTTP_IF_NONE_MATCH) >
                0 &&
-           strstr(tags, file->etag) != NULL;
+           strstr(tags, strchr(file->etag, '"')) != NULL;
+}
+
+/* Does the client take gzip (RFC 9110, 12.5.3)? Less wanted is not wanted. */
+static bool takes_gzip(struct lws *wsi)
+{
+    char text[TOKEN_BYTES];
+    const char *gzip;
+
+    if (lws_hdr_total_length(wsi, WSI_TOKEN_HTTP_ACCEPT_ENCODING) >=
+            (int)sizeof(text) ||
+        lws_hdr_copy(wsi, text, sizeof(text), WSI_TOKEN_HTTP_ACCEPT_ENCODING) <=
+            0)
+        return false;
+    gzip = strstr(text, "gzip");
+    return gzip != NULL && strchr(", ", gzip[4]) != NULL &&
+           (gzip == text || strchr(", ", gzip[-1]) != NULL);
 }
 
 static int answer_file(struct lws *wsi, struct hg_api_http *http, bool is_head,
                        const struct hg_api_file *file)
 {
-    struct head head = { HTTP_STATUS_OK, file->type, file->len, file->etag };
+    bool is_gzip = takes_gzip(wsi);
+    struct head head = { HTTP_STATUS_OK, file->type,
+                         is_gzip ? file->gzip_len : file->len, file->etag,
+                         is_gzip };
 
-    if (has_file(wsi, file))
+    if (has_file(wsi, file)) {
         head.status = HTTP_STATUS_NOT_MODIFIED;
+        head.is_gzip = false;
+    }
     if (head.status == HTTP_STATUS_OK && !is_head)
-        return answer_long(wsi, http, &head, file->bytes);
+        return answer_long(wsi, http, &head,
+                           is_gzip ? file->gzip : file->bytes);
     if (send_head(wsi, &head) < 0 || lws_http_transaction_completed(wsi) != 0)
         return -1;
     return 0;

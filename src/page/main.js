@@ -9,7 +9,7 @@ const TOKEN = 'hg.token';
 function takeFragment() {
   const found = /^#code=([^&]+)/.exec(location.hash);
   if (!found)
-    return;
+    return false;
   history.replaceState(null, '', location.pathname);
   sessionStorage.removeItem(TOKEN);
   try {
@@ -17,6 +17,7 @@ function takeFragment() {
   } catch (error) {
     code = found[1]; /* as it is: the gateway will say that it is wrong */
   }
+  return true;
 }
 
 /* -- sign-in ------------------------------------------------------------- */
@@ -241,6 +242,8 @@ function stop() {
     tell('stop.sent', { room });
     const late = setTimeout(() => tell('stop.unsure', {}, true), QUIET_MS);
     try {
+      if (!link.isReady)
+        throw { code: 'offline' };
       await call('heat.stop', { room: name });
       tell('stop.done', { room, time: clock(serverNow()) });
     } catch (error) {
@@ -290,11 +293,14 @@ $('skip').addEventListener('click', (event) => {
 $('out').addEventListener('click', () => signOut('sign.signed_out'));
 $('stop').addEventListener('click', stop);
 window.addEventListener('hashchange', () => {
-  takeFragment();
-  if (code && !me)
-    begin();
-  else
+  if (!takeFragment()) {
     route();
+    return;
+  }
+  const next = code;
+  signOut(null);
+  code = next;
+  begin();
 });
 /* a weak signal may need a few tries for the words */
 (function first() {

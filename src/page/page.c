@@ -6,7 +6,8 @@
 
 #define FILE_OF(path, type, name)                                              \
     {                                                                          \
-        path, type, name##_etag, name##_bytes, sizeof(name##_bytes)            \
+        path, type, name##_etag, name##_bytes, sizeof(name##_bytes),           \
+            name##_gzip, sizeof(name##_gzip)                                   \
     }
 
 static const struct hg_page_file files[] = {

@@ -11,9 +11,11 @@
 struct hg_page_file {
     const char *path; /* as in the request, exactly */
     const char *type; /* Content-Type */
-    const char *etag; /* quoted, of the content */
+    const char *etag; /* W/ and quoted, of the content */
     const unsigned char *bytes;
     size_t len;
+    const unsigned char *gzip; /* the same, packed (RFC 1952) */
+    size_t gzip_len;
 };
 
 /* Borrowed, for ever. NULL: there is no such file. */

@@ -296,6 +296,8 @@ static bool backend_file(void *ctx, const char *path,
     ret_file->etag = file->etag;
     ret_file->bytes = file->bytes;
     ret_file->len = file->len;
+    ret_file->gzip = file->gzip;
+    ret_file->gzip_len = file->gzip_len;
     return true;
 }
 

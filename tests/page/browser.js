@@ -62,7 +62,11 @@ const operations = {
   eval: (phone, text) => phone.page.evaluate(text),
   scheme: (phone, colorScheme) => phone.page.emulateMedia({ colorScheme }),
   picture: (phone, path, fullPage) => phone.page.screenshot({ path, fullPage }),
-  offline: (phone, is) => phone.context.setOffline(is),
+  slow: async (phone, kbit, latency) => {
+    const session = await phone.context.newCDPSession(phone.page);
+    await session.send('Network.emulateNetworkConditions', { offline: false,
+      latency, downloadThroughput: kbit * 125, uploadThroughput: kbit * 125 });
+  },
   axe: judge,
   errors: (phone) => phone.errors,
   asked: (phone) => phone.asked,

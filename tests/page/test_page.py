@@ -5,6 +5,8 @@ import os
 import re
 import signal
 import time
+import urllib.request
+import zlib
 
 from harness import RpcError, Site, rfc3339, wait
 from phone import Browser, Phone
@@ -415,3 +417,27 @@ def test_page__can_be_switched_off():
             assert status == 200 and body, path
             assert "default-src 'none'" in policy and "unsafe" not in policy
         assert http(site, "/index.html")[0] == 404
+
+
+def test_page__loads_with_one_bar_of_signal():
+    with Site() as site:
+        site.start_broker()
+        site.start_gateway()
+        phone = Phone(Browser(site), site)
+        phone.do("slow", 50, 400)  # kbit/s, ms: a guest at the lake
+        began = time.monotonic()
+        phone.do("goto", phone.url)
+        phone.shows("main input")
+        print(f"signed out after {time.monotonic() - began:.1f} s")
+        assert time.monotonic() - began < 12
+        sent = 0
+        for path in ("/", "/page.js", "/page.css", "/de.json", "/page.svg"):
+            request = urllib.request.Request(
+                phone.url + path[1:], headers={"Accept-Encoding": "gzip"})
+            with urllib.request.urlopen(request) as answer:
+                body = answer.read()
+            assert answer.headers["Content-Encoding"] == "gzip"
+            assert zlib.decompress(body, 31).decode() == http(site, path)[2]
+            sent += len(body)
+        assert sent < 24 << 10, sent
+        phone.clean()

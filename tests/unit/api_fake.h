@@ -97,13 +97,16 @@ static inline bool fake_file(void *ctx, const char *path,
                              struct hg_api_file *ret_file)
 {
     static unsigned char bytes[(16 << 10) + 2];
+    static unsigned char packed[100];
 
     (void)ctx;
     if (strcmp(path, "/file") != 0)
         return false;
     memset(bytes, 'f', sizeof(bytes));
-    *ret_file = (struct hg_api_file) { "text/x-file", "\"tag-1\"", bytes,
-                                       sizeof(bytes) };
+    memset(packed, 'g', sizeof(packed));
+    *ret_file =
+        (struct hg_api_file) { "text/x-file", "W/\"tag-1\"", bytes,
+                               sizeof(bytes), packed,        sizeof(packed) };
     return true;
 }
 

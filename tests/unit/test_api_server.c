@@ -240,12 +240,26 @@ static const struct {
       NULL },
     { "held among others",
       GET("/file") "If-None-Match: \"a\", W/\"tag-1\"\r\n" LAST, 304, 0, NULL },
+    { "packed", GET("/file") "Accept-Encoding: br, gzip\r\n" LAST, 200, 100,
+      "\r\ncontent-encoding: gzip\r\ncontent-type: text/x-file\r\n"
+      "content-length: 100\r\n" },
+    { "packed alone", GET("/file") "Accept-Encoding: gzip\r\n" LAST, 200, 100,
+      NULL },
+    { "packed and head",
+      "HEAD /file HTTP/1.1\r\nHost: gate\r\nAccept-Encoding: gzip, br\r\n" LAST,
+      200, 0, "\r\ncontent-length: 100\r\n" },
+    { "packed is not wanted",
+      GET("/file") "Accept-Encoding: br, gzip;q=0\r\n" LAST, 200, FILE_BYTES,
+      NULL },
+    { "something else is taken", GET("/file") "Accept-Encoding: xgzip\r\n" LAST,
+      200, FILE_BYTES, NULL },
     { "an older one held", GET("/file") "If-None-Match: \"tag-0\"\r\n" LAST,
       200, FILE_BYTES, NULL },
 };
 
 static const char *const file_wanted[] = {
-    "\r\netag: \"tag-1\"\r\n",
+    "\r\netag: W/\"tag-1\"\r\n",
+    "\r\nvary: accept-encoding\r\n",
     "\r\ncache-control: no-cache\r\n",
     "\r\nx-content-type-options: nosniff\r\n",
     "\r\nreferrer-policy: no-referrer\r\n",
