@@ -66,7 +66,28 @@ function options(select, list, chosen) {
 /* The catalogues are en.json and so on; a further language is a further one. */
 const LANGS = { en: 'English', de: 'Deutsch' };
 let words = { text: {}, reasons: {} };
-let lang = localStorage.getItem('hg.lang') || navigator.language.slice(0, 2);
+/* The browser's storage, or this page's where the browser keeps nothing. */
+function store(name) {
+  const own = {};
+  const reach = (what, key, value) => {
+    try {
+      return window[name][what](key, value);
+    } catch (error) {
+      return own[key] || null;
+    }
+  };
+  return {
+    get: (key) => reach('getItem', key),
+    set(key, value) {
+      own[key] = value;
+      reach(value ? 'setItem' : 'removeItem', key, value);
+    },
+  };
+}
+
+/* kept: a language, that cautions were read. tab: the token of a session. */
+const kept = store('localStorage'), tab = store('sessionStorage');
+let lang = kept.get('hg.lang') || navigator.language.slice(0, 2);
 if (!(lang in LANGS))
   lang = 'en';
 

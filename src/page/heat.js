@@ -51,9 +51,9 @@ function nextTime(text) {
 /* The cautions; read() says whether this stay has agreed to them. */
 function cautions(onread) {
   const key = 'hg.read.' + me.who;
-  const isRead = () => localStorage.getItem(key) === me.until + '';
+  const isRead = () => kept.get(key) === me.until + '';
   const agree = button('care.agree', () => {
-    localStorage.setItem(key, me.until + '');
+    kept.set(key, me.until + '');
     agree.hidden = true;
     box.open = false;
     box.querySelector('summary').focus();
@@ -149,9 +149,15 @@ function changeForm(name, state) {
     el('form', { onsubmit: change }, ...what.nodes,
       el('button', {}, t('change.do'))), place);
 
+  const first = what.select.value;
+
+  /* only what was touched: the other may have been cut by the stay's end */
   function change(event) {
     event.preventDefault();
-    act(place, 'heat.change', { room: name, ...what.get() }, (now) =>
+    const asked = what.get();
+    if (what.select.value === first)
+      delete asked.duration_min;
+    act(place, 'heat.change', { room: name, ...asked }, (now) =>
       t('change.done', { t: now.target_c, time: clock(now.ends_at) }));
   }
   return node;

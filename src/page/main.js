@@ -11,7 +11,7 @@ function takeFragment() {
   if (!found)
     return false;
   history.replaceState(null, '', location.pathname);
-  sessionStorage.removeItem(TOKEN);
+  tab.set(TOKEN, null);
   try {
     code = decodeURIComponent(found[1]);
   } catch (error) {
@@ -23,7 +23,7 @@ function takeFragment() {
 /* -- sign-in ------------------------------------------------------------- */
 
 async function greet() {
-  const token = sessionStorage.getItem(TOKEN);
+  const token = tab.get(TOKEN);
   try {
     try {
       enter(await call('hello', token ? { token } : { code }));
@@ -44,7 +44,7 @@ async function greet() {
 function enter(who_) {
   me = who_;
   if (me.token)
-    sessionStorage.setItem(TOKEN, me.token);
+    tab.set(TOKEN, me.token);
 }
 
 function refused(error) {
@@ -52,16 +52,19 @@ function refused(error) {
     waitFor(error.data.retry_after_s * 1000);
   } else if ([1002, 1003, 1005, -32602].includes(error.code)) {
     const isOld = error.code === 1002 && (me || !code);
-    const key = code ? 'sign.ended' : 'sign.again';
+    const typed = code;
     signOut(null);
-    signView(isOld ? [el('p', {}, t(key))] : explain(error));
+    if (isOld)
+      signView([el('p', {}, t(typed ? 'sign.ended' : 'sign.again'))]);
+    else
+      signView(explain(error), typed);
   } else if (link.socket) {
     dropped(); /* and try again later */
   }
 }
 
 function signOut(key) {
-  sessionStorage.removeItem(TOKEN);
+  tab.set(TOKEN, null);
   me = code = null;
   view = null;
   rooms.clear();
@@ -71,12 +74,12 @@ function signOut(key) {
     signView([el('p', {}, t(key))]);
 }
 
-function signView(message) {
+function signView(message, typed) {
   const place = el('div', { class: 'outcome', role: 'alert' },
     ...(message || []));
   const input = el('input', { required: true, autocomplete: 'off',
     autocapitalize: 'characters', spellcheck: 'false', maxlength: 64,
-    class: 'code' });
+    class: 'code', value: typed });
   show({ isSign: true,
     node: el('div', {}, head(t('sign.title')), place,
       el('form', { onsubmit(event) {
@@ -107,8 +110,10 @@ async function rewatch() {
   if (!watched.length)
     watched = me.rooms.slice(0, WATCHED_MAX);
   const names = watched;
-  await Promise.all(names.map(async (room) =>
-    takeState(await call('room.watch', { room }))));
+  await Promise.all(names.map(async (room) => {
+    roomOf(room).heat_id = null; /* what was missed is fetched */
+    takeState(await call('room.watch', { room }));
+  }));
 }
 
 /* The cheap question that breaks a silence. */
@@ -230,32 +235,32 @@ function stopLabel() {
   $('stop').disabled = !names.length;
 }
 
-function tell(key, args, isBad) {
-  $('said').className = isBad ? 'bad' : '';
-  $('said').replaceChildren(el('p', {}, t(key, args)));
+/* One line a room: a success must not hide what failed. */
+function stopOne(name) {
+  const room = labelOf(name), line = el('p', {}, t('stop.sent', { room }));
+  const bad = (key) => {
+    line.className = 'bad';
+    say(line, t(key));
+  };
+  const late = setTimeout(bad, QUIET_MS, 'stop.unsure');
+  (link.isReady ? call('heat.stop', { room: name })
+    : Promise.reject({ code: 'offline' })).then(() => {
+    line.className = '';
+    say(line, t('stop.done', { room, time: clock(serverNow()) }));
+  }, (error) => {
+    if (error.code === 'offline')
+      bad('stop.offline');
+    else if (error.code === 'timeout' || error.code === 'lost')
+      bad('stop.unsure');
+    else
+      line.replaceChildren(...explain(error)[0].childNodes);
+  }).finally(() => clearTimeout(late));
+  return line;
 }
 
 /* One tap, nothing asked, nothing waited for: sent at once or said so. */
 function stop() {
-  stopRooms().forEach(async (name) => {
-    const room = labelOf(name);
-    tell('stop.sent', { room });
-    const late = setTimeout(() => tell('stop.unsure', {}, true), QUIET_MS);
-    try {
-      if (!link.isReady)
-        throw { code: 'offline' };
-      await call('heat.stop', { room: name });
-      tell('stop.done', { room, time: clock(serverNow()) });
-    } catch (error) {
-      if (error.code === 'offline')
-        tell('stop.offline', {}, true);
-      else if (error.code === 'timeout' || error.code === 'lost')
-        tell('stop.unsure', {}, true);
-      else
-        $('said').replaceChildren(...explain(error));
-    }
-    clearTimeout(late);
-  });
+  $('said').replaceChildren(...stopRooms().map(stopOne));
 }
 
 /* -- begin --------------------------------------------------------------- */
@@ -273,7 +278,7 @@ async function speak(next) {
 }
 
 function begin() {
-  if (code || sessionStorage.getItem(TOKEN)) {
+  if (code || tab.get(TOKEN)) {
     link.isWanted = true;
     connect();
   } else {
@@ -283,9 +288,9 @@ function begin() {
 
 takeFragment();
 $('lang').addEventListener('click', () => speak($('lang').lang).then(() => {
-  localStorage.setItem('hg.lang', lang);
+  kept.set('hg.lang', lang);
   route();
-}).catch(() => tell('no.offline', {}, true)));
+}).catch(() => {}));
 $('skip').addEventListener('click', (event) => {
   event.preventDefault();
   $('main').focus();

@@ -54,7 +54,8 @@ function remember(room) {
 /* The course of a running heat from its begin, where we may have it. */
 async function fetchCourse(room) {
   const heat = room.state.heat;
-  if (!heat || heat.heat_id === room.heat_id || me.role === 'caretaker')
+  if (!heat || heat.heat_id === room.heat_id || me.role === 'caretaker' ||
+    !link.isLive())
     return;
   room.heat_id = heat.heat_id;
   try {
@@ -66,6 +67,8 @@ async function fetchCourse(room) {
     }
   } catch (error) {
     /* somebody else's: only what was seen since this page was opened */
+    if (error.code === 'timeout')
+      room.heat_id = null;
   }
   draw();
 }
