@@ -66,9 +66,8 @@ function load({ closed }) {
     return { ajv, schemas, names };
 }
 
-/* Its conditions leave types to the part that they refine. */
 function loadConfig() {
-    const ajv = new Ajv2020({ strict: true, strictTypes: false,
+    const ajv = new Ajv2020({ strict: true, allowUnionTypes: true,
         allErrors: true });
     addFormats(ajv);
     return ajv.compile(read(CONFIG));
