@@ -212,11 +212,11 @@ static void explain(struct hg_link *link, int rc, int error)
     if (link->is_broken)
         return; /* already said */
     hg_buf_init(&why, link->reason, sizeof(link->reason));
-    if (link->trust.refusal[0] != '\0') {
+    if (link->secrets->trust.refusal[0] != '\0') {
         hg_buf_addf(&why, "the broker's certificate was refused: %s",
-                    link->trust.refusal);
+                    link->secrets->trust.refusal);
         hg_buf_addf(&why, " (it must be valid and made out to %s)",
-                    link->trust.name);
+                    link->secrets->trust.name);
         return;
     }
     hg_buf_add(&why, link->state == LINK_UP ? "the connection was lost: "
@@ -261,6 +261,20 @@ static void subscribe_one(struct hg_link *link, size_t i)
     if (rc != MOSQ_ERR_SUCCESS)
         hg_link_break(link, "subscribing to %s failed: %s", topic,
                       mosquitto_strerror(rc));
+}
+
+void hg_link_ask_online(struct hg_link *link)
+{
+    /* an answer that is outstanding comes with the same messages */
+    for (size_t i = 0; hg_link_is_up(link) && i < HG_LINK_SUBSCRIPTIONS; i++) {
+        if (SUBSCRIPTIONS[i].leaf != HG_LEAF_ONLINE ||
+            link->subscribe_mid[i] != 0)
+            continue;
+        link->subscribed--;
+        subscribe_one(link, i);
+        if (!link->is_broken && mosquitto_want_write(link->mosq))
+            link->loop.want_write(link->loop.ctx, link);
+    }
 }
 
 static void go_up(struct hg_link *link)
@@ -365,13 +379,15 @@ static int set_options(struct hg_link *link)
         rc = mosquitto_int_option(mosq, MOSQ_OPT_TCP_NODELAY, 1);
     if (rc == MOSQ_ERR_SUCCESS) /* 0: as many as the broker takes */
         rc = mosquitto_int_option(mosq, MOSQ_OPT_SEND_MAXIMUM, 0);
-    if (rc == MOSQ_ERR_SUCCESS && link->username != NULL)
+    if (rc == MOSQ_ERR_SUCCESS && link->secrets->username != NULL)
         rc = mosquitto_username_pw_set(
-            mosq, link->username, link->has_password ? link->password : NULL);
-    if (rc == MOSQ_ERR_SUCCESS && link->has_tls)
+            mosq, link->secrets->username,
+            link->secrets->has_password ? link->secrets->password : NULL);
+    if (rc == MOSQ_ERR_SUCCESS && link->secrets->has_tls)
         rc = mosquitto_int_option(mosq, MOSQ_OPT_SSL_CTX_WITH_DEFAULTS, 0);
-    if (rc == MOSQ_ERR_SUCCESS && link->has_tls)
-        rc = mosquitto_void_option(mosq, MOSQ_OPT_SSL_CTX, link->trust.ctx);
+    if (rc == MOSQ_ERR_SUCCESS && link->secrets->has_tls)
+        rc = mosquitto_void_option(mosq, MOSQ_OPT_SSL_CTX,
+                                   link->secrets->trust.ctx);
     if (rc == MOSQ_ERR_SUCCESS)
         rc = set_will(link);
     if (rc == MOSQ_ERR_SUCCESS && !link->is_v311)
@@ -388,7 +404,7 @@ static void set_callbacks(struct hg_link *link)
     mosquitto_subscribe_v5_callback_set(mosq, note_suback);
     mosquitto_message_v5_callback_set(mosq, hg_link_take_message);
     mosquitto_publish_v5_callback_set(mosq, hg_link_take_ack);
-    if (link->has_tls)
+    if (link->secrets->has_tls)
         mosquitto_log_callback_set(mosq, note_error);
 }
 
@@ -409,6 +425,16 @@ static int watch(struct hg_link *link)
     return 0;
 }
 
+/* No connection is under way: what was handed in meanwhile is of use now. */
+static void renew_secrets(struct hg_link *link)
+{
+    if (link->next == NULL)
+        return;
+    hg_link_secrets_free(link->secrets);
+    link->secrets = link->next;
+    link->next = NULL;
+}
+
 /* Try the next address of the host. */
 static void connect_next(struct hg_link *link)
 {
@@ -419,7 +445,8 @@ static void connect_next(struct hg_link *link)
     link->state = LINK_CONNECTING;
     link->give_up_at = hg_mono_add(link->now, HG_LINK_CONNECT_MS);
     link->library_error[0] = '\0';
-    link->trust.refusal[0] = '\0';
+    renew_secrets(link);
+    link->secrets->trust.refusal[0] = '\0';
     link->mosq = mosquitto_new(link->client_id, true, link);
     if (link->mosq == NULL) {
         drop(link, "out of memory");
@@ -503,7 +530,7 @@ static bool is_handshake_dead(const struct hg_link *link)
     char byte;
     ssize_t got;
 
-    if (!link->has_tls || link->state != LINK_CONNECTING)
+    if (!link->secrets->has_tls || link->state != LINK_CONNECTING)
         return false;
     got = recv(mosquitto_socket(link->mosq), &byte, 1, MSG_PEEK | MSG_DONTWAIT);
     return got == 0 || (got < 0 && errno != EAGAIN && errno != EINTR);
@@ -569,7 +596,7 @@ void hg_link_writable(struct hg_link *link, struct hg_mono now)
     if (!settle(link, rc, errno))
         return;
     /* writing does not drive the library's TLS handshake; reading does */
-    if (link->has_tls && link->state == LINK_CONNECTING)
+    if (link->secrets->has_tls && link->state == LINK_CONNECTING)
         hg_link_readable(link, now);
     else
         ask_to_write(link);
@@ -692,6 +719,12 @@ void hg_link_leave(struct hg_link *link)
     link->state = LINK_LEFT;
     if (link->mosq != NULL)
         forget_connection(link);
+}
+
+void hg_link_renew(struct hg_link *link, struct hg_link_secrets *secrets_taken)
+{
+    hg_link_secrets_free(link->next);
+    link->next = secrets_taken;
 }
 
 /* -- asking ---------------------------------------------------------------*/

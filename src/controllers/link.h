@@ -142,6 +142,26 @@ void hg_link_free(struct hg_link *link);
  */
 void hg_link_leave(struct hg_link *link);
 
+/*
+ * Read the files of user name, password and certificates anew, for a link
+ * that lives: only these members of config and the host are looked at. Touches
+ * no link, so that a helper thread may do it. Errors as of hg_link_new().
+ */
+struct hg_link_secrets;
+HG_MUST_CHECK int hg_link_secrets_new(const struct hg_link_config *config,
+                                      struct hg_buf *why,
+                                      struct hg_link_secrets **ret_secrets);
+void hg_link_secrets_free(struct hg_link_secrets *secrets); /* NULL is fine */
+/* Use them from the next connection on; the present one goes on. */
+void hg_link_renew(struct hg_link *link, struct hg_link_secrets *secrets_taken);
+
+/*
+ * Subscribe to <root>/+/online once more: the broker then repeats what is
+ * retained there, also of rooms that were not known before. Nothing is done
+ * when the link is down; it subscribes when it comes up.
+ */
+void hg_link_ask_online(struct hg_link *link);
+
 /* -- driving -----------------------------------------------------------*/
 
 void hg_link_readable(struct hg_link *link, struct hg_mono now);

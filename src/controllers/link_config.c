@@ -26,6 +26,16 @@ static bool is_name(const char *text)
     return len > 0 && len <= NAME_MAX_BYTES && hg_text_is_plain_utf8(text, len);
 }
 
+static int check_secrets(const struct hg_link_config *config,
+                         struct hg_buf *why)
+{
+    if (config->username != NULL && !is_name(config->username))
+        return refuse(why, "username: 1 to 256 bytes of text are wanted");
+    if (config->password_file != NULL && config->username == NULL)
+        return refuse(why, "password_file: a username is wanted with it");
+    return 0;
+}
+
 static int check(const struct hg_link_config *config, struct hg_buf *why)
 {
     if (config->kind != HG_LINK_LEASE)
@@ -40,10 +50,6 @@ static int check(const struct hg_link_config *config, struct hg_buf *why)
     if (config->root == NULL || !hg_topic_is_root(config->root))
         return refuse(why, "topic_root: 1 to 128 bytes without wildcards, "
                            "empty levels or a leading $ are wanted");
-    if (config->username != NULL && !is_name(config->username))
-        return refuse(why, "username: 1 to 256 bytes of text are wanted");
-    if (config->password_file != NULL && config->username == NULL)
-        return refuse(why, "password_file: a username is wanted with it");
     if (config->keepalive_s != 0 && config->keepalive_s < KEEPALIVE_MIN_S)
         return refuse(why, "keepalive: 5 s or more are wanted");
     if (config->epoch >= HG_EPOCH_LIMIT)
@@ -65,9 +71,7 @@ static int copy_settings(struct hg_link *link,
     link->host = copy(config->host);
     link->client_id = copy(config->client_id);
     link->root = copy(config->root);
-    link->username = copy(config->username);
-    if (link->host == NULL || link->client_id == NULL || link->root == NULL ||
-        (link->username == NULL && config->username != NULL))
+    if (link->host == NULL || link->client_id == NULL || link->root == NULL)
         return HG_ERR_MEMORY;
     link->port = config->port;
     link->is_v311 = config->is_v311;
@@ -86,8 +90,8 @@ static int complain(struct hg_buf *why, const char *path, const char *text,
 }
 
 /* Take one line from an open file as the password. */
-static int take_password(struct hg_link *link, int fd, const char *path,
-                         struct hg_buf *why)
+static int take_password(struct hg_link_secrets *secrets, int fd,
+                         const char *path, struct hg_buf *why)
 {
     struct stat st;
     ssize_t got;
@@ -103,23 +107,23 @@ static int take_password(struct hg_link *link, int fd, const char *path,
                         "everybody can read the password; run chmod 600 on "
                         "it and change the password",
                         HG_ERR_DENIED);
-    got = read(fd, link->password, sizeof(link->password));
+    got = read(fd, secrets->password, sizeof(secrets->password));
     if (got < 0)
         return complain(why, path, strerror(errno), HG_ERR_SYSTEM);
     len = (size_t)got;
-    if (len > 0 && link->password[len - 1] == '\n')
+    if (len > 0 && secrets->password[len - 1] == '\n')
         len--;
-    if (len == 0 || len >= sizeof(link->password) ||
-        memchr(link->password, '\0', len) != NULL ||
-        memchr(link->password, '\n', len) != NULL)
+    if (len == 0 || len >= sizeof(secrets->password) ||
+        memchr(secrets->password, '\0', len) != NULL ||
+        memchr(secrets->password, '\n', len) != NULL)
         return complain(why, path, "one line of 1 to 1024 bytes is wanted",
                         HG_ERR_INPUT);
-    link->password[len] = '\0';
-    link->has_password = true;
+    secrets->password[len] = '\0';
+    secrets->has_password = true;
     return 0;
 }
 
-static int read_password(struct hg_link *link, const char *path,
+static int read_password(struct hg_link_secrets *secrets, const char *path,
                          struct hg_buf *why)
 {
     int fd = open(path, O_RDONLY | O_CLOEXEC | O_NOCTTY | O_NONBLOCK);
@@ -127,9 +131,50 @@ static int read_password(struct hg_link *link, const char *path,
 
     if (fd < 0)
         return complain(why, path, strerror(errno), HG_ERR_SYSTEM);
-    err = take_password(link, fd, path, why);
+    err = take_password(secrets, fd, path, why);
     (void)close(fd);
     return err;
+}
+
+int hg_link_secrets_new(const struct hg_link_config *config, struct hg_buf *why,
+                        struct hg_link_secrets **ret_secrets)
+{
+    struct hg_link_secrets *secrets;
+    int err = check_secrets(config, why);
+
+    if (err < 0)
+        return err;
+    secrets = calloc(1, sizeof(*secrets));
+    if (secrets == NULL)
+        err = HG_ERR_MEMORY;
+    if (err == 0 && config->username != NULL) {
+        secrets->username = copy(config->username);
+        err = secrets->username == NULL ? HG_ERR_MEMORY : 0;
+    }
+    if (err == 0 && config->password_file != NULL)
+        err = read_password(secrets, config->password_file, why);
+    if (err == 0 && config->tls != NULL) {
+        err =
+            hg_link_trust_init(&secrets->trust, config->tls, config->host, why);
+        secrets->has_tls = err == 0;
+    }
+    if (err == HG_ERR_MEMORY)
+        hg_buf_add(why, "out of memory");
+    if (err == 0)
+        *ret_secrets = secrets;
+    else
+        hg_link_secrets_free(secrets);
+    return err;
+}
+
+void hg_link_secrets_free(struct hg_link_secrets *secrets)
+{
+    if (secrets == NULL)
+        return;
+    hg_link_trust_release(&secrets->trust);
+    OPENSSL_cleanse(secrets->password, sizeof(secrets->password));
+    free(secrets->username);
+    free(secrets);
 }
 
 int hg_link_configure(struct hg_link *link, const struct hg_link_config *config,
@@ -139,26 +184,19 @@ int hg_link_configure(struct hg_link *link, const struct hg_link_config *config,
 
     if (err == 0)
         err = copy_settings(link, config);
-    if (err == 0 && config->password_file != NULL)
-        err = read_password(link, config->password_file, why);
-    if (err == 0 && config->tls != NULL) {
-        err = hg_link_trust_init(&link->trust, config->tls, config->host, why);
-        link->has_tls = err == 0;
-    }
     if (err == 0)
         err = hg_echo_new(&link->echo);
     if (err == HG_ERR_MEMORY)
         hg_buf_add(why, "out of memory");
-    return err;
+    return err < 0 ? err : hg_link_secrets_new(config, why, &link->secrets);
 }
 
 void hg_link_unconfigure(struct hg_link *link)
 {
-    hg_link_trust_release(&link->trust);
+    hg_link_secrets_free(link->secrets);
+    hg_link_secrets_free(link->next);
     hg_echo_free(link->echo);
-    OPENSSL_cleanse(link->password, sizeof(link->password));
     free(link->host);
     free(link->client_id);
     free(link->root);
-    free(link->username);
 }

@@ -23,13 +23,21 @@ enum link_state {
     LINK_LEFT /* for good */
 };
 
+/* What proves who we are, and who the broker is. Stays where it is. */
+struct hg_link_secrets {
+    char *username;
+    char password[HG_LINK_PASSWORD_BYTES]; /* wiped on free */
+    bool has_password, has_tls;
+    struct hg_link_trust trust;
+};
+
 struct hg_link {
     /* as configured */
-    char *host, *client_id, *root, *username;
-    char password[HG_LINK_PASSWORD_BYTES]; /* wiped on free */
-    bool has_password, has_tls, is_v311;
+    char *host, *client_id, *root;
+    bool is_v311;
     uint16_t port, keepalive_s;
-    struct hg_link_trust trust;
+    struct hg_link_secrets *secrets; /* of this connection or attempt */
+    struct hg_link_secrets *next;    /* of the next one, or NULL: the same */
     struct hg_link_loop loop;
     struct hg_link_handlers handlers;
     struct hg_resolver *resolver;
