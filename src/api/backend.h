@@ -92,7 +92,11 @@ struct hg_api_backend {
     /* false: -32601. Not asked for hello and the methods of rooms. */
     bool (*is_implemented)(void *ctx, enum hg_method method);
 
-    /* Rooms, constant while the API lives: index 0 to room_count() - 1. */
+    /*
+     * Rooms: index 0 to room_count() - 1. An index is one room's for good;
+     * after any change hg_api_server_rooms_changed() is called. A name of
+     * NULL: there is no such room any more, and nobody may see it.
+     */
     size_t (*room_count)(void *ctx);
     const char *(*room_name)(void *ctx, size_t room);
     /* May this caller know that the room exists? */

@@ -358,6 +358,9 @@ int hg_api_http_callback(struct lws *wsi, enum lws_callback_reasons reason,
 {
     (void)len;
     switch ((int)reason) {
+    case LWS_CALLBACK_OPENSSL_LOAD_EXTRA_SERVER_VERIFY_CERTS:
+        hg_api_server_set_tls(lws_vhost_user(in), user); /* in: the vhost */
+        return 0;
     case LWS_CALLBACK_FILTER_NETWORK_CONNECTION:
         return hg_api_door_filter(wsi, (int)(intptr_t)in);
     case LWS_CALLBACK_SERVER_NEW_CLIENT_INSTANTIATED:

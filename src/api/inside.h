@@ -6,10 +6,12 @@
  *   server.c     its life, its doors, its limits
  *   door.c       sockets come and go: limits, and who is there
  *   handshake.c  which upgrades are let through
+ *   pair.c       certificates that came later
  *   http.c       the plain answers
  *   conn.c       one WebSocket connection
  */
 #include "api/desk.h"
+#include "api/pair.h"
 #include "api/peers.h"
 #include "api/queue.h"
 #include "api/server.h"
@@ -64,7 +66,8 @@ struct hg_api_server {
     struct hg_watch_board *board;
     struct hg_peers *peers;
     struct hg_api_gate tcp, admin;
-    char admin_path[108]; /* "" when there is none */
+    struct hg_api_pair *pair; /* shown instead of the first; NULL: the first */
+    char admin_path[108];     /* "" when there is none */
     lws_retry_bo_t validity;
     bool is_closing;
     struct hg_api_conn *conns;
@@ -77,6 +80,9 @@ extern const struct lws_protocols hg_api_protocols[];
 
 struct hg_api_gate *hg_api_gate_of(struct lws *wsi);
 struct hg_api_door *hg_api_door_of(struct lws *wsi);
+
+/* A vhost's TLS is made: let handshakes ask for the newest pair. */
+void hg_api_server_set_tls(struct hg_api_gate *gate, void *ssl_ctx);
 
 /* Callbacks that come before there is a request; see door.c. */
 int hg_api_door_filter(struct lws *listener, int fd);

@@ -97,7 +97,25 @@ void hg_api_server_free(struct hg_api_server *server)
     hg_watch_board_free(server->board);
     hg_api_rooms_free(server->rooms);
     hg_peers_free(server->peers);
+    hg_api_pair_free(server->pair);
     free(server);
+}
+
+int hg_api_server_rooms_changed(struct hg_api_server *server)
+{
+    struct hg_api_rooms *rooms;
+    int err = hg_api_rooms_new(server->backend, &rooms);
+
+    if (err == 0) {
+        err = hg_watch_board_grow(server->board);
+        if (err < 0)
+            hg_api_rooms_free(rooms);
+    }
+    if (err < 0)
+        return err;
+    hg_api_rooms_swap(server->rooms, rooms);
+    hg_api_rooms_free(rooms);
+    return 0;
 }
 
 /* -- doors -----------------------------------------------------------------*/
@@ -139,6 +157,25 @@ static void fill_tls(const struct hg_api_listen *listen,
     info->ssl_options_set =
         (long)(SSL_OP_NO_SSLv3 | SSL_OP_NO_TLSv1 | SSL_OP_NO_TLSv1_1 |
                SSL_OP_NO_RENEGOTIATION | SSL_OP_NO_COMPRESSION);
+}
+
+static int choose_pair(SSL *ssl, void *arg)
+{
+    const struct hg_api_server *server = arg;
+
+    return server->pair == NULL ? 1 : hg_api_pair_show(server->pair, ssl);
+}
+
+void hg_api_server_set_tls(struct hg_api_gate *gate, void *ssl_ctx)
+{
+    SSL_CTX_set_cert_cb(ssl_ctx, choose_pair, gate->server);
+}
+
+void hg_api_server_renew(struct hg_api_server *server,
+                         struct hg_api_pair *pair_taken)
+{
+    hg_api_pair_free(server->pair);
+    server->pair = pair_taken;
 }
 
 /* Is the address fit to listen on in this way? */

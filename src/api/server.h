@@ -13,6 +13,7 @@
  * lws_context_destroy(), and only then hg_api_server_free().
  */
 #include "api/backend.h"
+#include "api/pair.h"
 #include "api/rooms.h"
 #include "base/buf.h"
 #include "base/err.h"
@@ -97,6 +98,19 @@ HG_MUST_CHECK int hg_api_server_listen(struct hg_api_server *server,
 HG_MUST_CHECK int hg_api_server_listen_admin(struct hg_api_server *server,
                                              const char *path,
                                              struct hg_buf *why);
+
+/*
+ * Show this certificate in every handshake from now on; connections that
+ * stand go on. Of no use when the TLS door is not open.
+ */
+void hg_api_server_renew(struct hg_api_server *server,
+                         struct hg_api_pair *pair_taken);
+
+/*
+ * The backend's rooms are others now: more of them, or other names. An index
+ * stays the room's own. HG_ERR_MEMORY: nothing has changed here.
+ */
+HG_MUST_CHECK int hg_api_server_rooms_changed(struct hg_api_server *server);
 
 /* The port of the TCP door; 0 when it is not open. */
 uint32_t hg_api_server_port(const struct hg_api_server *server);

@@ -49,7 +49,7 @@ struct hg_watch_board {
     uint64_t next_number;
     struct hg_watch_counts counts;
     size_t room_count;
-    struct room room[];
+    struct room *room; /* room_count of them */
 };
 
 /* -- texts and states, counted by reference --------------------------------*/
@@ -418,15 +418,36 @@ int hg_watch_board_new(const struct hg_api_backend *backend, size_t limit,
                        struct hg_watch_board **ret_board)
 {
     size_t count = backend->room_count(backend->ctx);
-    struct hg_watch_board *board =
-        calloc(1, sizeof(*board) + count * sizeof(board->room[0]));
+    struct hg_watch_board *board = calloc(1, sizeof(*board));
 
     if (board == NULL)
         return HG_ERR_MEMORY;
+    board->room = calloc(count > 0 ? count : 1, sizeof(board->room[0]));
+    if (board->room == NULL) {
+        free(board);
+        return HG_ERR_MEMORY;
+    }
     board->backend = backend;
     board->limit = limit;
     board->room_count = count;
     *ret_board = board;
+    return 0;
+}
+
+int hg_watch_board_grow(struct hg_watch_board *board)
+{
+    size_t count = board->backend->room_count(board->backend->ctx);
+    struct room *room;
+
+    if (count <= board->room_count)
+        return 0;
+    room = realloc(board->room, count * sizeof(*room));
+    if (room == NULL)
+        return HG_ERR_MEMORY;
+    memset(room + board->room_count, 0,
+           (count - board->room_count) * sizeof(*room));
+    board->room = room;
+    board->room_count = count;
     return 0;
 }
 
@@ -436,6 +457,7 @@ void hg_watch_board_free(struct hg_watch_board *board)
         return;
     for (size_t i = 0; i < board->room_count; i++)
         room_forget(&board->room[i]);
+    free(board->room);
     free(board);
 }
 

@@ -45,6 +45,8 @@ struct hg_watch_counts {
 HG_MUST_CHECK int hg_watch_board_new(const struct hg_api_backend *backend,
                                      size_t limit,
                                      struct hg_watch_board **ret_board);
+/* The backend has more rooms now. HG_ERR_MEMORY: as before. */
+HG_MUST_CHECK int hg_watch_board_grow(struct hg_watch_board *board);
 void hg_watch_board_free(struct hg_watch_board *board); /* NULL is fine */
 void hg_watch_board_count(const struct hg_watch_board *board,
                           struct hg_watch_counts *ret_counts);
