@@ -13,17 +13,6 @@
 #include <stdlib.h>
 #include <string.h>
 
-static int compare_name(const void *name, const void *room)
-{
-    return strcmp(name, ((const struct hg_room *)room)->config->name);
-}
-
-struct hg_room *hg_service_room(struct hg_service *service, const char *name)
-{
-    return bsearch(name, service->room, service->room_count,
-                   sizeof(service->room[0]), compare_name);
-}
-
 static void send_permit(struct hg_service *service, struct hg_room *room,
                         const struct hg_permit *permit, uint64_t for_ms)
 {
@@ -274,7 +263,8 @@ void hg_room_step(struct hg_service *service, struct hg_room *room,
 void hg_rooms_step(struct hg_service *service, struct hg_event *event)
 {
     for (size_t i = 0; i < service->room_count; i++)
-        hg_room_step(service, &service->room[i], event);
+        if (!service->room[i].is_gone)
+            hg_room_step(service, &service->room[i], event);
 }
 
 void hg_service_raise_epoch(struct hg_service *service, uint64_t epoch)

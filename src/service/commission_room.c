@@ -292,6 +292,8 @@ void hg_com_tick(struct hg_service *service)
         struct hg_room *room = &service->room[i];
         struct hg_com_sight sight;
 
+        if (room->is_gone)
+            continue;
         tell_proof(service, room);
         if (room->commission == NULL)
             continue;

@@ -392,6 +392,22 @@ void hg_config_free(struct hg_config *config)
     free(config);
 }
 
+struct hg_config_room *hg_config_room_copy(const struct hg_config_room *room)
+{
+    struct hg_config_room *copy = malloc(sizeof(*copy));
+
+    if (copy != NULL)
+        *copy = *room;
+    return copy;
+}
+
+void hg_config_room_free(struct hg_config_room *room)
+{
+    if (room != NULL)
+        explicit_bzero(room, sizeof(*room));
+    free(room);
+}
+
 static int name_of_room(const void *key, const void *element)
 {
     const struct hg_config_room *room = element;

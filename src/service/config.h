@@ -2,8 +2,8 @@
 #define HG_SERVICE_CONFIG_H
 
 /*
- * The configuration of heatgated: one JSON file, read once at the start,
- * checked as a whole, constant afterwards. Every setting, its range and its
+ * The configuration of heatgated: one JSON file, read at the start and at a
+ * reload, checked as a whole. Every setting, its range and its
  * default is one row of the table in config_table.c. There is no "bad value,
  * ignoring": one problem and there is no configuration.
  */
@@ -110,6 +110,11 @@ HG_MUST_CHECK int hg_config_from_text(const char *path, const char *text,
 
 /* Wipe its secrets and free it; NULL is fine. */
 void hg_config_free(struct hg_config *config);
+
+/* A copy on the heap, or NULL: no memory; free it with … */
+struct hg_config_room *hg_config_room_copy(const struct hg_config_room *room);
+/* … this, which wipes its secrets; NULL is fine. */
+void hg_config_room_free(struct hg_config_room *room);
 
 /* The room of that name, borrowed, or NULL. */
 const struct hg_config_room *hg_config_find(const struct hg_config *config,

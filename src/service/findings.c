@@ -133,14 +133,24 @@ static const struct wide_words wide_words[HG_WIDE_COUNT] = {
                        "Free space: when the journal cannot be written, "
                        "nothing may heat." },
     [HG_WIDE_CERT_LISTEN] = { "certificate-expiring",
-                              "Renew it and restart the service while no "
-                              "room is heated." },
+                              "Renew it, then systemctl reload heatgate: "
+                              "heat goes on." },
     [HG_WIDE_CERT_BROKER] = { "certificate-expiring",
-                              "Renew it and restart the service while no "
-                              "room is heated." },
+                              "Renew it, then systemctl reload heatgate: "
+                              "heat goes on." },
     [HG_WIDE_CERT_CA] = { "certificate-expiring",
-                          "Get the broker's new authority, then restart the "
-                          "service while no room is heated." },
+                          "Get the broker's new authority, then systemctl "
+                          "reload heatgate: heat goes on." },
+    [HG_WIDE_CONFIG_REFUSED] = { "configuration-refused",
+                                 "What was in force stays so. Mend the file "
+                                 "(heatgated --config FILE --check), then "
+                                 "systemctl reload heatgate." },
+    [HG_WIDE_CONFIG_CHANGED] = { "configuration-changed",
+                                 "Check it (heatgated --config FILE --check), "
+                                 "then systemctl reload heatgate." },
+    [HG_WIDE_CONFIG_RESTART] = { "restart-needed",
+                                 "Restart the service while no room is "
+                                 "heated." },
 };
 
 json_t *hg_findings_wide_json(const struct hg_findings_wide *wide)
@@ -161,17 +171,20 @@ json_t *hg_findings_wide_json(const struct hg_findings_wide *wide)
     return list;
 }
 
-/* text NULL: it is not so (any more). Each change is told in every room. */
-static void set_wide(struct hg_service *service, enum hg_wide_finding finding,
-                     const char *text)
+void hg_findings_set_wide(struct hg_service *service,
+                          enum hg_wide_finding finding, const char *text)
 {
     struct hg_findings_wide *wide = &service->wide;
     char told[sizeof(wide->of[finding].text) + 160];
     struct hg_notice notice = { HG_LEVEL_WARNING, wide_words[finding].code,
                                 told };
 
-    if (wide->of[finding].is_on == (text != NULL))
+    if (wide->of[finding].is_on == (text != NULL)) {
+        if (text != NULL && finding >= HG_WIDE_CONFIG_REFUSED)
+            snprintf(wide->of[finding].text, sizeof(wide->of[finding].text),
+                     "%s", text); /* another file, another problem */
         return;
+    }
     wide->of[finding].is_on = text != NULL;
     if (text != NULL) {
         wide->of[finding].since_ms = service->now.wall.ms;
@@ -183,7 +196,11 @@ static void set_wide(struct hg_service *service, enum hg_wide_finding finding,
         snprintf(told, sizeof(told), "No longer so: %s",
                  wide->of[finding].text);
     }
-    hg_show_say_all(service, &notice);
+    if (finding < HG_WIDE_CONFIG_REFUSED)
+        hg_show_say_all(service, &notice);
+    else /* for who edits the file, not for guests of rooms */
+        hg_log_line(&service->log, text != NULL ? HG_LOG_WARNING : HG_LOG_INFO,
+                    "%s: %s", notice.code, told);
 }
 
 bool hg_findings_is_low(uint64_t free_bytes, uint64_t total_bytes)
@@ -206,8 +223,9 @@ static void look_at_disk(struct hg_service *service)
     snprintf(text, sizeof(text), "%llu of %llu MiB are free at %.400s.",
              (unsigned long long)(free_bytes >> 20),
              (unsigned long long)(total_bytes >> 20), dir);
-    set_wide(service, HG_WIDE_DISK,
-             hg_findings_is_low(free_bytes, total_bytes) ? text : NULL);
+    hg_findings_set_wide(service, HG_WIDE_DISK,
+                         hg_findings_is_low(free_bytes, total_bytes) ? text
+                                                                     : NULL);
 }
 
 int hg_findings_cert_end(const char *path, bool is_single, int64_t *ret_end_ms)
@@ -248,10 +266,10 @@ static void look_at_cert(struct hg_service *service,
     hg_text_from_wall(end_ms, at);
     snprintf(text, sizeof(text), "The certificate in %.400s %s at %s.", path,
              end_ms <= now_ms ? "ended" : "ends", at);
-    set_wide(service, finding,
-             hg_sat_sub_i64(end_ms, now_ms) < HG_FINDINGS_CERT_DAYS * DAY_MS
-                 ? text
-                 : NULL);
+    hg_findings_set_wide(
+        service, finding,
+        hg_sat_sub_i64(end_ms, now_ms) < HG_FINDINGS_CERT_DAYS * DAY_MS ? text
+                                                                        : NULL);
 }
 
 static void look_wide(struct hg_service *service)
@@ -262,10 +280,10 @@ static void look_wide(struct hg_service *service)
     bool is_first = !wide->has_looked;
 
     wide->has_looked = true;
-    set_wide(service, HG_WIDE_CLOCK,
-             service->now.wall.is_trusted
-                 ? NULL
-                 : hg_clock_doubt_text(service->doubt));
+    hg_findings_set_wide(service, HG_WIDE_CLOCK,
+                         service->now.wall.is_trusted
+                             ? NULL
+                             : hg_clock_doubt_text(service->doubt));
     if (is_first || hg_mono_since(now, wide->disk_at) >= DISK_EVERY_MS) {
         wide->disk_at = now;
         look_at_disk(service);
@@ -285,9 +303,12 @@ void hg_findings_tick(struct hg_service *service)
     for (size_t i = 0; i < service->room_count; i++) {
         struct hg_room *room = &service->room[i];
 
+        if (room->is_gone)
+            continue;
         look(service, room, false);
         if (room->is_changed)
             hg_show_room(service, room);
     }
     look_wide(service);
+    hg_reload_look(service);
 }

@@ -33,6 +33,9 @@ enum hg_wide_finding { /* of the gateway */
                        HG_WIDE_CERT_LISTEN,
                        HG_WIDE_CERT_BROKER,
                        HG_WIDE_CERT_CA,
+                       HG_WIDE_CONFIG_REFUSED,
+                       HG_WIDE_CONFIG_CHANGED,
+                       HG_WIDE_CONFIG_RESTART,
                        HG_WIDE_COUNT
 };
 
@@ -52,6 +55,13 @@ struct hg_findings_wide {
 void hg_findings_feed(struct hg_service *service, struct hg_room *room);
 /* Once a second: what time brings, and the gateway's own. */
 void hg_findings_tick(struct hg_service *service);
+
+/*
+ * One of the gateway's own. text NULL: it is not so (any more). Each change
+ * is told in every room; of the configuration, in the log alone.
+ */
+void hg_findings_set_wide(struct hg_service *service,
+                          enum hg_wide_finding finding, const char *text);
 
 /* [{code, level, since, text, remedy}]. NULL: no memory. */
 json_t *hg_findings_json(const struct hg_findings *findings);

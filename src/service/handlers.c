@@ -177,6 +177,7 @@ static void backend_call(void *ctx, const struct hg_api_call *call)
 
     hg_service_wake(service);
     hg_late_finish(service);
+    hg_reload_tick(service); /* no call meets a room between two policies */
     if (handler == NULL || service->is_leaving)
         hg_api_reply_error(call->reply, HG_RPC_UNAVAILABLE,
                            "The gateway is going down; ask again when it is "
@@ -203,7 +204,8 @@ static const char *backend_room_name(void *ctx, size_t room)
 {
     const struct hg_service *service = ctx;
 
-    return service->room[room].config->name;
+    return service->room[room].is_gone ? NULL
+                                       : service->room[room].config->name;
 }
 
 static bool backend_may_see(void *ctx, const struct hg_api_caller *caller,
@@ -211,7 +213,8 @@ static bool backend_may_see(void *ctx, const struct hg_api_caller *caller,
 {
     struct hg_service *service = ctx;
 
-    return hg_call_may_see(service, caller, service->room[room].config->name);
+    return !service->room[room].is_gone &&
+           hg_call_may_see(service, caller, service->room[room].config->name);
 }
 
 static json_t *backend_room_state(void *ctx, const struct hg_api_caller *caller,

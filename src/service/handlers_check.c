@@ -49,8 +49,8 @@ static struct hg_room *find_check(struct hg_service *service,
                                   const struct hg_api_caller *caller,
                                   uint64_t id)
 {
-    for (size_t i = 0; i < service->room_count; i++) {
-        struct hg_room *room = &service->room[i];
+    for (size_t i = 0; i < service->by_name_count; i++) {
+        struct hg_room *room = service->by_name[i];
 
         for (size_t j = 0; j < HG_CHECKS_OPEN; j++)
             if (room->gate.open_check[j].id == id)

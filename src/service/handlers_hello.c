@@ -27,8 +27,8 @@ static json_t *rooms_json(struct hg_service *service,
 {
     json_t *rooms = json_array();
 
-    for (size_t i = 0; i < service->room_count; i++) {
-        const char *name = service->room[i].config->name;
+    for (size_t i = 0; i < service->by_name_count; i++) {
+        const char *name = service->by_name[i]->config->name;
 
         if (hg_access_may(credential, name))
             json_array_append_new(rooms, json_string(name));
@@ -168,9 +168,9 @@ static void by_socket(struct hg_service *service,
     json_t *rooms = json_array();
     json_t *result;
 
-    for (size_t i = 0; i < service->room_count; i++)
+    for (size_t i = 0; i < service->by_name_count; i++)
         json_array_append_new(rooms,
-                              json_string(service->room[i].config->name));
+                              json_string(service->by_name[i]->config->name));
     result = json_pack("{s:s, s:s, s:o, s:n}", "who", call->caller->who, "role",
                        hg_role_text(call->caller->actor.role), "rooms", rooms,
                        "until");

@@ -25,7 +25,14 @@ const char *hg_kind_text(uint32_t kind);
 #define HG_KIND_ACCESS_ISSUED       "access-issued"
 #define HG_KIND_ACCESS_ENDED        "access-ended"
 #define HG_KIND_ACCESS_MOVED        "access-moved"
+#define HG_KIND_CONFIG_RELOADED     "configuration-reloaded"
+#define HG_KIND_CONFIG_REFUSED      "configuration-refused"
+#define HG_KIND_SETTINGS_TAKEN      "settings-taken"
 #define HG_KIND_SIGNED_IN           "signed-in"
+
+/* codes of notices that are no reasons and no records of the gate */
+#define HG_CODE_SETTINGS_WAIT  "settings-wait"
+#define HG_CODE_SETTINGS_TAKEN "settings-taken"
 
 /* [{id,text}] of all statements, or only their ids. NULL: no memory. */
 json_t *hg_statements_json(bool has_text);

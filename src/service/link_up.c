@@ -4,6 +4,7 @@
 #include "base/why.h"
 #include "service/head.h"
 #include "service/service.h"
+#include "service/store.h"
 #include <string.h>
 
 #define FAILURE_LINE_EVERY_MS 60000
@@ -27,12 +28,17 @@ static void tell_restarts(struct hg_service *service)
     }
 }
 
+/* What an earlier run showed of rooms that are not configured any more. */
+static void clear_left(void *arg, const char *name)
+{
+    hg_show_clear(arg, name);
+}
+
 static void on_up(void *ctx, struct hg_link *link)
 {
     struct hg_service *service = ctx;
     struct hg_event event;
 
-    (void)link;
     hg_log_line(&service->log, HG_LOG_INFO, "connected to the broker %s:%u",
                 service->config->broker.host,
                 (unsigned int)service->config->broker.port);
@@ -42,6 +48,8 @@ static void on_up(void *ctx, struct hg_link *link)
     event.kind = HG_EVENT_LINK_UP;
     hg_rooms_step(service, &event); /* heat:false to every room, first of all */
     tell_restarts(service);
+    if (hg_link_counts(link).connects == 1)
+        hg_store_each_left(service->store, clear_left, service);
     hg_show_missed(service);
     hg_show_all(service);
     hg_head_publish(service);

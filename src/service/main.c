@@ -132,9 +132,7 @@ static int run_loop(struct hg_service *service)
         }
         if (got_hup) {
             got_hup = 0;
-            hg_log_line(&service->log, HG_LOG_INFO,
-                        "SIGHUP ignored: the configuration is read at the "
-                        "start only; restart to change it");
+            hg_reload_ask(service);
         }
     }
     hg_log_line(&service->log, HG_LOG_INFO, "leaving: signal %d", (int)got_end);
@@ -149,7 +147,7 @@ static int run(struct hg_service *service)
         hg_log_line(&service->log, HG_LOG_WARNING,
                     "NOTIFY_SOCKET cannot be used; the service manager is not "
                     "told that we are ready");
-    if (catch_signals() == 0 && hg_service_begin(service) == 0) {
+    if (hg_service_begin(service) == 0) {
         hg_log_line(&service->log, HG_LOG_INFO,
                     "heatgated %s began with epoch %llu and %zu room(s)",
                     HG_VERSION, (unsigned long long)service->epoch,
@@ -179,12 +177,20 @@ int main(int argc, char **argv)
 {
     struct options options = { NULL, false };
     struct hg_config *config = NULL;
+    struct hg_reload_stamp stamp;
     struct hg_service *service;
     int status = read_options(argc, argv, &options);
 
     if (status >= 0)
         return status;
     give_large_memory_back();
+    /* before anything that takes long: a SIGHUP must not end the start */
+    if (!options.is_check && catch_signals() < 0) {
+        fprintf(stderr, "heatgated: cannot catch signals: %s\n",
+                strerror(errno));
+        return EXIT_FAILURE;
+    }
+    stamp = hg_reload_stamp_of(options.config);
     if (load_config(options.config, &config) < 0)
         return EXIT_USAGE;
     if (options.is_check) {
@@ -201,8 +207,9 @@ int main(int argc, char **argv)
     }
     hg_log_init(&service->log, getenv("JOURNAL_STREAM"));
     service->config = config;
+    service->reload.read = stamp;
     status = run(service);
+    hg_config_free(service->config);
     free(service);
-    hg_config_free(config);
     return status;
 }

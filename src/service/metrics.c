@@ -86,8 +86,8 @@ static void of_rooms(FILE *out, const struct hg_service *service)
     fprintf(out, "# TYPE heatgate_room_air_celsius gauge\n"
                  "# UNIT heatgate_room_air_celsius celsius\n"
                  "# HELP heatgate_room_air_celsius Air of the hot room\n");
-    for (size_t i = 0; i < service->room_count; i++) {
-        const struct hg_room *room = &service->room[i];
+    for (size_t i = 0; i < service->by_name_count; i++) {
+        const struct hg_room *room = service->by_name[i];
 
         if (room->gate.stream.is_fresh && room->gate.stream.reading.has_air)
             fprintf(out, "heatgate_room_air_celsius{room=\"%s\"} %.1f\n",
@@ -96,16 +96,16 @@ static void of_rooms(FILE *out, const struct hg_service *service)
     }
     fprintf(out, "# TYPE heatgate_room_heating gauge\n"
                  "# HELP heatgate_room_heating Is a permit live?\n");
-    for (size_t i = 0; i < service->room_count; i++)
+    for (size_t i = 0; i < service->by_name_count; i++)
         fprintf(out, "heatgate_room_heating{room=\"%s\"} %d\n",
-                service->room[i].config->name,
-                service->room[i].gate.permit.is_live ? 1 : 0);
+                service->by_name[i]->config->name,
+                service->by_name[i]->gate.permit.is_live ? 1 : 0);
     fprintf(out, "# TYPE heatgate_room_locked gauge\n"
                  "# HELP heatgate_room_locked Is the room locked?\n");
-    for (size_t i = 0; i < service->room_count; i++)
+    for (size_t i = 0; i < service->by_name_count; i++)
         fprintf(out, "heatgate_room_locked{room=\"%s\"} %d\n",
-                service->room[i].config->name,
-                service->room[i].gate.lockouts != 0 ? 1 : 0);
+                service->by_name[i]->config->name,
+                service->by_name[i]->gate.lockouts != 0 ? 1 : 0);
 }
 
 char *hg_metrics_text(struct hg_service *service)

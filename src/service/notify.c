@@ -6,6 +6,7 @@
 #include "base/text.h"
 #include <errno.h>
 #include <stddef.h>
+#include <stdio.h>
 #include <string.h>
 #include <sys/socket.h>
 #include <sys/un.h>
@@ -85,6 +86,16 @@ int hg_notify_watchdog(const struct hg_notify *notify)
 int hg_notify_stopping(const struct hg_notify *notify)
 {
     return send_text(notify, "STOPPING=1");
+}
+
+int hg_notify_reloading(const struct hg_notify *notify, struct hg_mono now)
+{
+    char text[64];
+
+    /* boot time is no earlier than the monotonic time that is asked for */
+    (void)snprintf(text, sizeof(text), "RELOADING=1\nMONOTONIC_USEC=%llu",
+                   (unsigned long long)now.ms * 1000);
+    return send_text(notify, text);
 }
 
 int hg_notify_status(const struct hg_notify *notify, const char *text)

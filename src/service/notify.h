@@ -7,6 +7,7 @@
  * success that does nothing.
  */
 #include "base/err.h"
+#include "heatgate/tick.h"
 #include <stdint.h>
 #include <sys/types.h>
 
@@ -32,6 +33,9 @@ void hg_notify_close(struct hg_notify *notify);
 HG_MUST_CHECK int hg_notify_ready(const struct hg_notify *notify);
 HG_MUST_CHECK int hg_notify_watchdog(const struct hg_notify *notify);
 HG_MUST_CHECK int hg_notify_stopping(const struct hg_notify *notify);
+/* RELOADING=1 with the time of now; READY=1 ends it. As above. */
+HG_MUST_CHECK int hg_notify_reloading(const struct hg_notify *notify,
+                                      struct hg_mono now);
 /* STATUS=text; control characters become blanks. */
 HG_MUST_CHECK int hg_notify_status(const struct hg_notify *notify,
                                    const char *text);

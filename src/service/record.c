@@ -8,6 +8,7 @@
 #include "service/answer.h"
 #include "service/asks.h"
 #include "service/kinds.h"
+#include "service/rooms.h"
 #include "service/service.h"
 #include <stdlib.h>
 #include <string.h>
@@ -275,7 +276,7 @@ bool hg_record_wait(struct hg_service *service, struct hg_room *room,
 
 int hg_record_begin(struct hg_service *service)
 {
-    service->tickets.cap = 2 * service->room_count + TICKETS_SPARE;
+    service->tickets.cap = 2 * HG_ROOMS_PLACES + TICKETS_SPARE;
     service->tickets.ring =
         calloc(service->tickets.cap, sizeof(service->tickets.ring[0]));
     service->is_journal_ok = true;

@@ -58,7 +58,11 @@ struct hg_room_bad { /* messages that were dropped before the gate */
 struct hg_com_room;
 
 struct hg_room {
-    const struct hg_config_room *config; /* borrowed */
+    const struct hg_config_room *config; /* in force; borrowed, or kept */
+    struct hg_config_room *kept;         /* owned, or NULL */
+    const struct hg_config_room *next;   /* when the heat has ended, or NULL */
+    bool is_leaving; /* removed from the configuration, but it still heats */
+    bool is_gone;    /* removed; only its place and its memory are left */
     size_t index;
     struct hg_gate_state gate;
     struct hg_warmup_model warmup;

@@ -204,6 +204,11 @@ json_t *hg_room_json(struct hg_room *room, const struct hg_actor *viewer,
         json_object_set_new(state, "reasons", hg_reasons_codes(view.reasons));
     err |= json_object_set_new(state, "limits",
                                limits_json(&room->config->policy));
+    err |= json_object_set_new(
+        state, "settings_wait",
+        room->is_leaving
+            ? json_string("removal")
+            : (room->next != NULL ? json_string("change") : json_null()));
     err |= json_object_set_new(state, "findings",
                                hg_findings_json(&room->findings));
     if (err != 0) {

@@ -13,6 +13,7 @@
 #include "service/log.h"
 #include "service/notify.h"
 #include "service/refusals.h"
+#include "service/reload.h"
 #include "heatgate/version.h"
 #include "service/room.h"
 #include <jansson.h>
@@ -113,9 +114,12 @@ struct hg_service {
     struct hg_tickets tickets;
     struct hg_show show;
     struct hg_late late;
-    struct hg_room *room; /* sorted by name, as in config */
+    struct hg_room *room; /* HG_ROOMS_PLACES, the first room_count in use */
     struct hg_mac **mac;  /* one a room; NULL: no key */
     size_t room_count;
+    struct hg_room **by_name; /* those that are not gone, sorted by name */
+    size_t by_name_count;
+    struct hg_reload reload;
     struct hg_replay *replay;               /* during the start only */
     uint64_t epoch;                         /* as made durable */
     uint64_t epoch_wanted;                  /* above it: storing it failed */
@@ -192,8 +196,12 @@ void hg_show_tick(struct hg_service *service);
 /* The state for this viewer (see hg_room_json()), with its rev. */
 json_t *hg_show_state(struct hg_service *service, struct hg_room *room,
                       const struct hg_actor *viewer);
+/* Clear the retained state of a room that is not configured. */
+void hg_show_clear(struct hg_service *service, const char *name);
 /* Publish every room's state again: a new connection. */
 void hg_show_all(struct hg_service *service);
+/* A room is gone: clear its state topic, and end its watches. */
+void hg_show_gone(struct hg_service *service, struct hg_room *room);
 void hg_show_say(struct hg_service *service, struct hg_room *room,
                  const struct hg_notice *notice);
 /* What concerns the gateway: a notice in each room, one line in the log. */

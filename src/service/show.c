@@ -9,6 +9,7 @@
 #include "base/why.h"
 #include "controllers/link.h"
 #include "service/loop.h"
+#include "service/rooms.h"
 #include "service/service.h"
 #include <stdio.h>
 #include <stdlib.h>
@@ -22,6 +23,7 @@
  */
 #define UNDER_WAY_MAX 8
 
+/* json NULL: an empty message, which clears a retained one. */
 static int publish(struct hg_service *service, const char *room,
                    enum hg_leaf leaf, json_t *json, bool is_retained)
 {
@@ -37,7 +39,7 @@ static int publish(struct hg_service *service, const char *room,
     err = hg_topic_build(hg_link_root(service->link), room, leaf, &buf);
     if (err < 0)
         return err;
-    text = json_dumps(json, JSON_COMPACT);
+    text = json == NULL ? strdup("") : json_dumps(json, JSON_COMPACT);
     if (text == NULL)
         return HG_ERR_MEMORY;
     memset(&what, 0, sizeof(what));
@@ -60,7 +62,7 @@ static void make_due(struct hg_service *service, struct hg_room *room)
     if (room->is_publish_due)
         return;
     room->is_publish_due = true;
-    show->due[(show->first + show->count) % service->room_count] = room->index;
+    show->due[(show->first + show->count) % HG_ROOMS_PLACES] = room->index;
     show->count++;
     hg_loop_soon(service->loop);
 }
@@ -90,6 +92,13 @@ void hg_show_room(struct hg_service *service, struct hg_room *room)
         hg_api_room_changed(service->api, room->index);
 }
 
+void hg_show_gone(struct hg_service *service, struct hg_room *room)
+{
+    room->is_topic_old = true;
+    make_due(service, room);
+    hg_api_room_changed(service->api, room->index);
+}
+
 static void publish_state(struct hg_service *service, struct hg_room *room)
 {
     json_t *state;
@@ -98,6 +107,12 @@ static void publish_state(struct hg_service *service, struct hg_room *room)
     room->is_publish_due = false;
     if (!hg_link_is_up(service->link))
         return; /* all are published again when it comes up */
+    if (room->is_gone) {
+        room->is_topic_old =
+            publish(service, room->config->name, HG_LEAF_STATE, NULL, true) < 0;
+        room->published_at = service->now.mono;
+        return;
+    }
     state = hg_show_state(service, room, NULL);
     err = state == NULL ? HG_ERR_MEMORY
                         : publish(service, room->config->name, HG_LEAF_STATE,
@@ -105,6 +120,17 @@ static void publish_state(struct hg_service *service, struct hg_room *room)
     json_decref(state);
     room->is_topic_old = err < 0;
     room->published_at = service->now.mono;
+}
+
+void hg_show_clear(struct hg_service *service, const char *name)
+{
+    int err = publish(service, name, HG_LEAF_STATE, NULL, true);
+
+    if (err < 0)
+        hg_log_line(&service->log, HG_LOG_WARNING,
+                    "%s: the state of this room, which is not configured any "
+                    "more, stays at the broker: %s",
+                    name, hg_err_text(err));
 }
 
 /* The newest that matters is told when the broker is there again. */
@@ -154,7 +180,7 @@ void hg_show_due(struct hg_service *service)
         if (!may_send(service))
             return;
 
-        show->first = (show->first + 1) % service->room_count;
+        show->first = (show->first + 1) % HG_ROOMS_PLACES;
         show->count--;
         publish_state(service, room);
     }
@@ -179,8 +205,11 @@ void hg_show_tick(struct hg_service *service)
 void hg_show_all(struct hg_service *service)
 {
     for (size_t i = 0; i < service->room_count; i++) {
-        service->room[i].is_topic_old = true;
-        make_due(service, &service->room[i]);
+        struct hg_room *room = &service->room[i];
+
+        room->is_topic_old = room->is_topic_old || !room->is_gone;
+        if (room->is_topic_old)
+            make_due(service, room);
     }
 }
 
@@ -257,8 +286,8 @@ void hg_show_say_all(struct hg_service *service, const struct hg_notice *notice)
 {
     hg_log_line(&service->log, log_level(notice->level), "%s: %s", notice->code,
                 notice->text);
-    for (size_t i = 0; i < service->room_count; i++)
-        tell(service, &service->room[i], notice);
+    for (size_t i = 0; i < service->by_name_count; i++)
+        tell(service, service->by_name[i], notice);
 }
 
 void hg_show_missed(struct hg_service *service)

@@ -4,7 +4,6 @@
 #include "api/server.h"
 #include "base/sat.h"
 #include "controllers/link.h"
-#include "controllers/mac.h"
 #include "controllers/resolver.h"
 #include "journal/journal.h"
 #include "service/asks.h"
@@ -15,6 +14,7 @@
 #include "service/link_up.h"
 #include "service/loop.h"
 #include "service/remote.h"
+#include "service/rooms.h"
 #include "service/service.h"
 #include "service/traces.h"
 #include "service/worker.h"
@@ -30,30 +30,6 @@
 #define LEAVE_FLUSH_MS 5000
 /* reports under way at a time */
 #define REPORTS_MAX 16
-
-static int begin_rooms(struct hg_service *service)
-{
-    const struct hg_config *config = service->config;
-
-    service->room_count = config->room_count;
-    service->room = calloc(config->room_count, sizeof(service->room[0]));
-    service->mac = calloc(config->room_count, sizeof(service->mac[0]));
-    service->show.due =
-        calloc(config->room_count, sizeof(service->show.due[0]));
-    if (service->room == NULL || service->mac == NULL ||
-        service->show.due == NULL)
-        return HG_ERR_MEMORY;
-    for (size_t i = 0; i < config->room_count; i++) {
-        const struct hg_config_room *room = &config->room[i];
-
-        service->room[i].config = room;
-        service->room[i].index = i;
-        if (room->has_key &&
-            hg_mac_new(room->key, sizeof(room->key), &service->mac[i]) < 0)
-            return HG_ERR_CRYPTO;
-    }
-    return hg_record_begin(service);
-}
 
 static int begin_journal(struct hg_service *service,
                          struct hg_journal_opened *opened)
@@ -213,16 +189,16 @@ int hg_service_begin(struct hg_service *service)
 
     memset(&opened, 0, sizeof(opened));
     /* months of reports are local ones; no thread runs yet */
-    if (service->config->timezone != NULL &&
-        setenv("TZ", service->config->timezone, 1) == 0)
-        tzset();
+    hg_reload_begin(service);
     err = hg_clock_boot_id(service->boot_id);
     if (err == 0 && (step = "the loop"))
         err = hg_loop_new(service, &service->loop);
     if (err == 0 && (step = "the table of requests"))
         err = hg_asks_new(&service->asks);
     if (err == 0 && (step = "the rooms"))
-        err = begin_rooms(service);
+        err = hg_rooms_begin(service);
+    if (err == 0)
+        err = hg_record_begin(service);
     if (err == 0 && (step = "the state folder")) /* lock, epoch + 1 */
         err = hg_memory_open(service);
     if (err == 0 && (step = "the journal")) /* and the clock */
@@ -323,15 +299,10 @@ void hg_service_end(struct hg_service *service)
     hg_memory_close(service);
     hg_loop_free(service->loop);
     hg_api_server_free(service->api);
-    for (size_t i = 0; service->mac != NULL && i < service->room_count; i++)
-        hg_mac_free(service->mac[i]);
-    for (size_t i = 0; service->room != NULL && i < service->room_count; i++)
-        json_decref(service->room[i].missed);
     while (service->show.notice_count > 0)
         json_decref(service->show.notice[--service->show.notice_count].json);
-    free(service->mac);
-    free(service->room);
-    free(service->show.due);
+    hg_rooms_end(service);
+    hg_reload_end(service);
     free(service->tickets.ring);
     free(service->replay);
 }

@@ -101,6 +101,13 @@ HG_MUST_CHECK int hg_store_take_room(struct hg_store *store, const char *name,
                                      struct hg_buf *why,
                                      struct hg_store_room *ret_room);
 
+/* Is there a memory of this room that nobody took? */
+bool hg_store_has_room(const struct hg_store *store, const char *name);
+
+/* The name of each such room; they are rooms that were configured once. */
+void hg_store_each_left(const struct hg_store *store,
+                        void (*each)(void *arg, const char *name), void *arg);
+
 /* Drop the json members; the struct itself is the caller's. */
 void hg_store_room_release(struct hg_store_room *room);
 

@@ -149,6 +149,20 @@ int hg_store_take_room(struct hg_store *store, const char *name,
     return 0;
 }
 
+bool hg_store_has_room(const struct hg_store *store, const char *name)
+{
+    return json_object_get(store->rooms, name) != NULL;
+}
+
+void hg_store_each_left(const struct hg_store *store,
+                        void (*each)(void *arg, const char *name), void *arg)
+{
+    const char *name;
+    json_t *room;
+
+    json_object_foreach(store->rooms, name, room) each(arg, name);
+}
+
 void hg_store_room_release(struct hg_store_room *room)
 {
     json_decref(room->warm_up);

@@ -62,10 +62,12 @@ void hg_service_tick(struct hg_service *service, bool is_whole_second)
     memset(&event, 0, sizeof(event));
     event.kind = HG_EVENT_TICK;
     for (size_t i = 0; i < service->room_count; i++)
-        if (is_whole_second || is_busy(&service->room[i])) {
+        if (!service->room[i].is_gone &&
+            (is_whole_second || is_busy(&service->room[i]))) {
             hg_room_step(service, &service->room[i], &event);
             hg_forecast_tick(service, &service->room[i]);
         }
+    hg_reload_tick(service);
     hg_record_due(service);
     hg_memory_tick(service);
     hg_traces_tick(service);

@@ -77,7 +77,7 @@ def check_state(state):
     assert set(state) == {
         "room", "label", "rev", "phase", "air_c", "door", "heater", "fresh",
         "seen_at", "check", "heat", "plan", "forecast", "permit", "last",
-        "lockouts", "may_start", "reasons", "findings",
+        "lockouts", "may_start", "reasons", "findings", "settings_wait",
         "limits"}, sorted(state)
     assert isinstance(state["rev"], int) and state["rev"] >= 0
     assert state["phase"] in PHASES

@@ -12,6 +12,7 @@
 
 #include "journal/journal.h"
 #include "service/replay.h"
+#include "service/rooms.h"
 #include "service/service.h"
 #include <ftw.h>
 #include <stdio.h>
@@ -159,6 +160,7 @@ struct site {
     struct hg_service service;
     struct hg_config_room config[2];
     struct hg_room room[2];
+    struct hg_room *by_name[2];
     struct hg_mac *mac[2];
     struct hg_journal *journal;
 };
@@ -188,6 +190,8 @@ static struct site *begin(size_t index)
     }
     site->service.room = site->room;
     site->service.room_count = 2;
+    site->service.by_name = site->by_name;
+    hg_rooms_index(&site->service);
     site->service.mac = site->mac;
     site->service.journal = site->journal;
     site->service.epoch = 5;

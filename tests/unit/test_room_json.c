@@ -55,10 +55,11 @@ static const char *by_of(const json_t *state)
 static void test_room_json__holds_every_member_of_the_contract(void **unused)
 {
     static const char *const member[] = {
-        "room",     "label",     "rev",     "phase",    "air_c",
-        "door",     "heater",    "fresh",   "seen_at",  "check",
-        "heat",     "plan",      "permit",  "last",     "lockouts",
-        "forecast", "may_start", "reasons", "findings", "limits",
+        "room",          "label",     "rev",     "phase",    "air_c",
+        "door",          "heater",    "fresh",   "seen_at",  "check",
+        "heat",          "plan",      "permit",  "last",     "lockouts",
+        "forecast",      "may_start", "reasons", "findings", "limits",
+        "settings_wait",
     };
     struct hg_config_room config = config_room();
     struct hg_room room;

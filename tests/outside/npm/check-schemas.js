@@ -95,6 +95,8 @@ function checkWords(schemas) {
     same('reasons', reasons, defs.reason_code.enum);
     const notices = words('src/service/commission_room.c',
         /HG_LEVEL_WARNING, "([a-z-]+)"/g);
+    notices.push(...words('src/service/kinds.h',
+        /#define HG_CODE_\w+ +"([a-z-]+)"/g));
     same('notices', [...reasons, ...records, ...notices],
         defs.notice_code.enum);
     same('kinds of records', [...records, ...kinds], defs.record_kind.enum);
