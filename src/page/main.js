@@ -162,11 +162,9 @@ async function route() {
   const room = where === 'room' && me.rooms.includes(name) ? name
     : where in TABS ? null : only;
   navigation(room ? 'rooms' : where in TABS ? where : 'rooms');
-  if (room && !roomOf(room).state)
-    await watch([room]);
-  else if (room && !watched.includes(room))
-    watch([room]).catch(() => {});
-  show(room ? roomView(room)
+  if (room && !watched.includes(room))
+    await watch([room]).catch(() => {});
+  show(room && roomOf(room).state ? roomView(room)
     : where in TABS && (isStaff() || where === 'rooms') ? TABS[where]()
       : boardView());
 }

@@ -159,8 +159,9 @@ function roomView(name) {
   const care = cautions(() => view.update());
   const form = mayHeat ? heatForm(name, room.state.limits, view) : null;
   const staff = isStaff() ? staffBox(name) : null;
-  view.node = el('div', { class: 'room' }, head(room.state.label), top.node, drawn, plan.node, list.node, care.node,
-  check.node, form && form.node, changes, staff && staff.node);
+  view.node = el('div', { class: 'room' }, head(room.state.label), top.node,
+    drawn, plan.node, list.node, care.node, check.node, form && form.node,
+    changes, staff && staff.node);
 
   view.codes = () => {
     const codes = [...room.state.reasons];

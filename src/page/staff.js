@@ -18,8 +18,8 @@ function lockRow(name, lockout, place) {
     () => t('lock.done')).then((done) => {
       note.value = done ? '' : note.value;
     });
-  } }, isNew ? null : reasonList([lockout]), field(t(isNew ? 'lock.why' : 'lock.note'),
-    note),
+  } }, isNew ? null : reasonList([lockout]),
+  field(t(isNew ? 'lock.why' : 'lock.note'), note),
   el('button', {}, t(isNew ? 'lock.set' : 'lock.clear')));
 }
 

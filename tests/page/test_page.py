@@ -8,9 +8,10 @@ import time
 import urllib.request
 import zlib
 
-from harness import RpcError, Site, rfc3339, wait
+from harness import SLOW, RpcError, Site, rfc3339, wait
+from peers import http, tls_context
 from phone import Browser, Phone
-from test_api import http
+from test_tls import tls_site
 
 NETWORK = ("WebSocket connection to", "ERR_CONNECTION_REFUSED",
            "ERR_CONNECTION_RESET")
@@ -419,25 +420,31 @@ def test_page__can_be_switched_off():
         assert http(site, "/index.html")[0] == 404
 
 
-def test_page__loads_with_one_bar_of_signal():
-    with Site() as site:
-        site.start_broker()
-        site.start_gateway()
-        phone = Phone(Browser(site), site)
+def test_page__loads_over_tls_with_one_bar_of_signal():
+    with tls_site() as site:
+        site.start(sim_rooms=None)
+        trust = tls_context(site.certificates.ca)
+        phone = Phone(Browser(site), site, ignoreHTTPSErrors=True)
+        phone.url = f"https://127.0.0.1:{site.port}/"
         phone.do("slow", 50, 400)  # kbit/s, ms: a guest at the lake
         began = time.monotonic()
         phone.do("goto", phone.url)
         phone.shows("main input")
-        print(f"signed out after {time.monotonic() - began:.1f} s")
-        assert time.monotonic() - began < 12
+        took = time.monotonic() - began
+        print(f"to be read after {took:.1f} s")
+        assert took < 12 * SLOW, took
+        phone.sign_in(guest_code(site))
+        phone.says("no reading yet", ".age")
+        phone.shows("#start:disabled")
         sent = 0
         for path in ("/", "/page.js", "/page.css", "/de.json", "/page.svg"):
             request = urllib.request.Request(
                 phone.url + path[1:], headers={"Accept-Encoding": "gzip"})
-            with urllib.request.urlopen(request) as answer:
+            with urllib.request.urlopen(request, context=trust) as answer:
                 body = answer.read()
             assert answer.headers["Content-Encoding"] == "gzip"
-            assert zlib.decompress(body, 31).decode() == http(site, path)[2]
+            assert zlib.decompress(body, 31).decode() == \
+                http(site, path, scheme="https", context=trust)[2]
             sent += len(body)
         assert sent < 24 << 10, sent
         phone.clean()
