@@ -17,6 +17,7 @@
 struct hg_reload_job {
     struct hg_job job; /* first */
     struct hg_service *service;
+    struct hg_log log;
     char *path, *host; /* owned copies: the thread shares nothing */
     struct hg_reload_stamp stamp;
     struct hg_problems problems;
@@ -132,10 +133,14 @@ static void run(struct hg_job *base)
 
     job->stamp = hg_reload_stamp_of(job->path);
     job->err = hg_config_load(job->path, &job->problems, &job->config);
-    if (job->err < 0)
-        return;
-    load_pair(job);
-    load_secrets(job);
+    if (job->err == 0) {
+        load_pair(job);
+        load_secrets(job);
+    }
+    /* there may be thousands, and a log that is slow to take them */
+    for (size_t i = 0; i < job->problems.count; i++)
+        hg_log_line(&job->log, HG_LOG_ERROR, "%s",
+                    job->problems.problem[i].text);
 }
 
 static void job_free(struct hg_reload_job *job)
@@ -161,9 +166,6 @@ static void refuse(struct hg_service *service, struct hg_reload_job *job)
     size_t count = problems->count + problems->left_out;
     char text[HG_WIDE_TEXT_BYTES];
 
-    for (size_t i = 0; i < problems->count; i++)
-        hg_log_line(&service->log, HG_LOG_ERROR, "%s",
-                    problems->problem[i].text);
     hg_log_line(&service->log, HG_LOG_ERROR,
                 "%s was refused with %zu problem(s); the configuration in "
                 "force stays as it was",
@@ -320,6 +322,7 @@ static int begin(struct hg_service *service)
     job->job.run = run;
     job->job.done = done;
     job->service = service;
+    job->log = service->log;
     hg_problems_init(&job->problems);
     job->path = strdup(service->config->path);
     job->host = strdup(service->config->broker.host);

@@ -7,6 +7,7 @@
  * nothing changes. A room that heats keeps its settings until its heat ends;
  * one that was removed leaves then.
  */
+#include "base/err.h"
 #include <stdbool.h>
 #include <stddef.h>
 #include <stdint.h>
@@ -52,12 +53,13 @@ struct hg_reload_news { /* of rooms, for the record; owned JSON arrays */
 };
 
 /*
- * Make the rooms follow a configuration read later. Whatever it returns,
- * afterwards no room borrows from the old one unless it failed.
- * HG_ERR_MEMORY, HG_ERR_FULL: nothing has changed.
+ * Make the rooms follow a configuration read later; they borrow from it then,
+ * and from the one in force no more. HG_ERR_MEMORY, HG_ERR_FULL: nothing has
+ * changed.
  */
-int hg_reload_rooms(struct hg_service *service, const struct hg_config *read,
-                    struct hg_reload_news *news);
+HG_MUST_CHECK int hg_reload_rooms(struct hg_service *service,
+                                  const struct hg_config *read,
+                                  struct hg_reload_news *news);
 /* Give the rooms whose heat has ended what waits for them. */
 void hg_reload_rooms_tick(struct hg_service *service);
 

@@ -19,32 +19,41 @@ static int by_name(const void *a, const void *b)
     return compare_name((*left)->config->name, b);
 }
 
-struct hg_room *hg_service_room(struct hg_service *service, const char *name)
+static struct hg_room *find(struct hg_room **list, size_t count,
+                            const char *name)
 {
     struct hg_room **found =
-        bsearch(name, service->by_name, service->by_name_count,
-                sizeof(service->by_name[0]), compare_name);
+        bsearch(name, list, count, sizeof(list[0]), compare_name);
 
     return found == NULL ? NULL : *found;
 }
 
+struct hg_room *hg_service_room(struct hg_service *service, const char *name)
+{
+    return find(service->by_name, service->by_name_count, name);
+}
+
 void hg_rooms_index(struct hg_service *service)
 {
-    service->by_name_count = 0;
+    struct hg_room **list = service->by_name;
+    size_t count = 0, gone = service->room_count;
+
     for (size_t i = 0; i < service->room_count; i++)
-        if (!service->room[i].is_gone)
-            service->by_name[service->by_name_count++] = &service->room[i];
-    qsort(service->by_name, service->by_name_count, sizeof(service->by_name[0]),
-          by_name);
+        if (service->room[i].is_gone)
+            list[--gone] = &service->room[i];
+        else
+            list[count++] = &service->room[i];
+    service->by_name_count = count;
+    qsort(list, count, sizeof(list[0]), by_name);
+    /* behind them; looking through all places would take milliseconds */
+    service->gone_count = service->room_count - count;
+    qsort(list + count, service->gone_count, sizeof(list[0]), by_name);
 }
 
 struct hg_room *hg_rooms_gone(struct hg_service *service, const char *name)
 {
-    for (size_t i = 0; i < service->room_count; i++)
-        if (service->room[i].is_gone &&
-            strcmp(service->room[i].config->name, name) == 0)
-            return &service->room[i];
-    return NULL;
+    return find(service->by_name + service->by_name_count, service->gone_count,
+                name);
 }
 
 bool hg_rooms_is_busy(const struct hg_room *room)

@@ -23,7 +23,7 @@ void hg_rooms_end(struct hg_service *service);
 
 /* Rooms came or went: find them by name. The places suffice. */
 void hg_rooms_index(struct hg_service *service);
-/* The room of that name that is gone, or NULL. */
+/* The room of that name that was gone at the last index, or NULL. */
 struct hg_room *hg_rooms_gone(struct hg_service *service, const char *name);
 
 /* Does it heat, or is a heat being granted? Then its policy is kept. */

@@ -119,6 +119,7 @@ struct hg_service {
     size_t room_count;
     struct hg_room **by_name; /* those that are not gone, sorted by name */
     size_t by_name_count;
+    size_t gone_count; /* and those behind them, sorted too */
     struct hg_reload reload;
     struct hg_replay *replay;               /* during the start only */
     uint64_t epoch;                         /* as made durable */
