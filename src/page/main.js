@@ -34,7 +34,7 @@ async function greet() {
     }
     await rewatch();
     ready();
-    if (!view || view.isSign)
+    if (!view || view.isSign || (view.room && !watched.includes(view.room)))
       route();
   } catch (error) {
     refused(error);
@@ -107,6 +107,7 @@ async function watch(names) {
 }
 
 async function rewatch() {
+  watched = watched.filter((name) => me.rooms.includes(name));
   if (!watched.length)
     watched = me.rooms.slice(0, WATCHED_MAX);
   const names = watched;

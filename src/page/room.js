@@ -9,6 +9,10 @@ function roomOf(name) {
   return rooms.get(name);
 }
 
+/* Live also means news of this room: none may wait longer than a minute. */
+const isFresh = (room) => link.isLive() && room.state.fresh &&
+  since(room.at) < 70000;
+
 /* A whole state: as old as it says, not as new as it came. */
 function takeState(state) {
   const room = roomOf(state.room);
@@ -203,7 +207,7 @@ function roomView(name) {
 
   view.update = () => {
     const state = room.state;
-    const isLive = link.isLive() && state.fresh;
+    const isLive = isFresh(room);
     top.update(room, isLive);
     list.update(view.codes(), link.isLive());
     list.node.hidden = !!state.heat;

@@ -52,10 +52,10 @@ function boardRow(name) {
   return {
     node: el('tr', {}, el('th', { scope: 'row' }, link_), ...cells),
     update() {
-      const state = roomOf(name).state;
+      const room = roomOf(name), state = room.state;
       if (!state)
         return;
-      const isLive = link.isLive() && state.fresh;
+      const isLive = isFresh(room);
       this.node.classList.toggle('old', !isLive);
       say(link_, state.label);
       flaps(cells[0], degrees(state.air_c));
