@@ -45,8 +45,11 @@ function take(message) {
   if (!waiting)
     return;
   link.calls.delete(message.id);
-  if (message.error)
-    waiting.fail(message.error);
+  const { error } = message, gone = rooms.get(error?.data?.room);
+  if (gone?.state && error.code === 1004)
+    gone.state.fresh = false; /* the room was taken away */
+  if (error)
+    waiting.fail(error);
   else
     waiting.done(message.result);
 }

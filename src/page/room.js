@@ -1,5 +1,5 @@
 /* One room: the board, the plot, and what can be done about it. */
-const POINT_MS = 5000, POINTS_MAX = 720, PREVIEW_MS = 15000;
+const POINT_MS = 5000, POINTS_MAX = 720, PREVIEW_MS = 6000;
 const rooms = new Map(); /* by name: {name, state, at, points, open, heat_id} */
 
 function roomOf(name) {

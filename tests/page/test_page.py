@@ -368,6 +368,25 @@ def test_page__gives_a_manager_all_rooms_codes_and_records():
         phone.clean()
 
 
+def test_page__a_room_that_was_taken_away_does_not_look_live():
+    with Site() as site:
+        site.start(speed=10)
+        phone = Phone(Browser(site), site)
+        phone.sign_in(staff_code(site, "manager"))
+        phone.tap("text=Otter cabin")
+        phone.shows(LIVE)
+        del site.config["rooms"]["otter"]
+        site.write_config()
+        os.kill(site.processes["gateway"].pid, signal.SIGHUP)
+        phone.shows(".board.old")
+        phone.says("OLD: last reading", ".age")
+        site.kill("gateway", signal.SIGKILL)
+        site.start_gateway()
+        phone.shows(".rooms tbody tr")
+        assert "Otter" not in phone.text(".rooms")
+        phone.clean(NETWORK)
+
+
 def test_page__keeps_the_code_to_itself():
     with Site() as site:
         site.start()
