@@ -150,6 +150,10 @@ class Bench(Site):
             with contextlib.suppress(ProcessLookupError):
                 os.killpg(process.pid, signal.SIGCONT)
                 os.killpg(process.pid, signal.SIGTERM)
+                try:
+                    process.wait(10)
+                except subprocess.TimeoutExpired:
+                    os.killpg(process.pid, signal.SIGKILL)
             process.wait()
             process.stdout.close()
 
