@@ -55,6 +55,7 @@ void hg_service_tick(struct hg_service *service, bool is_whole_second)
     struct hg_event event;
 
     hg_service_wake(service);
+    hg_late_finish(service); /* before a room may go */
     if (service->is_leaving)
         return;
     if (service->epoch_wanted > service->epoch)
