@@ -3,6 +3,7 @@
  * limits are checked on the bytes, then jansson reads them.
  */
 #include "controllers/json_in.h"
+#include "base/text.h"
 #include "controllers/codec.h"
 #include "heatgate/version.h"
 #include <math.h>
@@ -79,7 +80,7 @@ static bool blank_number(char *bytes, size_t len, int end)
  * in the member beside it: read the message again without that number.
  */
 static json_t *parse_without_overflows(const char *payload, size_t len,
-                                       json_error_t *error)
+                                       size_t flags, json_error_t *error)
 {
     char copy[HG_CODEC_BYTES_MAX];
     json_t *root = NULL;
@@ -89,7 +90,7 @@ static json_t *parse_without_overflows(const char *payload, size_t len,
         if (json_error_code(error) != json_error_numeric_overflow ||
             !blank_number(copy, len, error->position))
             break;
-        root = json_loadb(copy, len, JSON_REJECT_DUPLICATES, error);
+        root = json_loadb(copy, len, flags, error);
     }
     return root;
 }
@@ -102,12 +103,9 @@ static void explain(const json_error_t *error, struct hg_buf *why)
         hg_buf_addf(why, "%c", *c >= 0x20 && *c < 0x7f ? *c : '?');
 }
 
-int hg_json_in_object(const void *payload, size_t len, struct hg_buf *why,
-                      json_t **ret_object)
+/* What holds for every payload before it is parsed. */
+static int check_limits(const void *payload, size_t len, struct hg_buf *why)
 {
-    json_error_t error;
-    json_t *root;
-
     if (len > HG_CODEC_BYTES_MAX) {
         hg_buf_addf(why, "the message has %zu bytes; at most %d are read", len,
                     HG_CODEC_BYTES_MAX);
@@ -122,9 +120,31 @@ int hg_json_in_object(const void *payload, size_t len, struct hg_buf *why,
                     HG_CODEC_DEPTH_MAX);
         return HG_ERR_INPUT;
     }
-    root = json_loadb(payload, len, JSON_REJECT_DUPLICATES, &error);
+    return 0;
+}
+
+static json_t *parse(const void *payload, size_t len, size_t flags,
+                     json_error_t *error)
+{
+    json_t *root =
+        json_loadb(payload, len, JSON_REJECT_DUPLICATES | flags, error);
+
     if (root == NULL)
-        root = parse_without_overflows(payload, len, &error);
+        root = parse_without_overflows(payload, len,
+                                       JSON_REJECT_DUPLICATES | flags, error);
+    return root;
+}
+
+int hg_json_in_object(const void *payload, size_t len, struct hg_buf *why,
+                      json_t **ret_object)
+{
+    json_error_t error;
+    json_t *root;
+    int err = check_limits(payload, len, why);
+
+    if (err < 0)
+        return err;
+    root = parse(payload, len, 0, &error);
     if (root == NULL) {
         explain(&error, why);
         return HG_ERR_INPUT;
@@ -135,6 +155,47 @@ int hg_json_in_object(const void *payload, size_t len, struct hg_buf *why,
         return HG_ERR_INPUT;
     }
     *ret_object = root;
+    return 0;
+}
+
+static bool is_blank(char byte)
+{
+    return byte == ' ' || byte == '\t' || byte == '\r' || byte == '\n';
+}
+
+/* NULL: no text either */
+static json_t *take_text(const char *bytes, size_t len)
+{
+    while (len > 0 && is_blank(bytes[len - 1]))
+        len--;
+    while (len > 0 && is_blank(bytes[0])) {
+        bytes++;
+        len--;
+    }
+    if (len == 0 || len > HG_JSON_IN_TEXT_MAX || bytes[0] == '{' ||
+        bytes[0] == '[' || bytes[0] == '"' ||
+        !hg_text_is_plain_utf8(bytes, len))
+        return NULL;
+    return json_stringn(bytes, len);
+}
+
+int hg_json_in_any(const void *payload, size_t len, struct hg_buf *why,
+                   json_t **ret_value)
+{
+    json_error_t error;
+    json_t *root;
+    int err = check_limits(payload, len, why);
+
+    if (err < 0)
+        return err;
+    root = parse(payload, len, JSON_DECODE_ANY, &error);
+    if (root == NULL)
+        root = take_text(payload, len);
+    if (root == NULL) {
+        explain(&error, why);
+        return HG_ERR_INPUT;
+    }
+    *ret_value = root;
     return 0;
 }
 

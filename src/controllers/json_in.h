@@ -22,6 +22,16 @@ HG_MUST_CHECK int hg_json_in_object(const void *payload, size_t len,
                                     struct hg_buf *why, json_t **ret_object);
 
 /*
+ * Parse any JSON value, or take what is no JSON for a text: one line of at
+ * most HG_JSON_IN_TEXT_MAX bytes of plain UTF-8 that does not begin like an
+ * object, an array or a string; blanks at its ends are left out. Limits and
+ * errors as above.
+ */
+#define HG_JSON_IN_TEXT_MAX 256
+HG_MUST_CHECK int hg_json_in_any(const void *payload, size_t len,
+                                 struct hg_buf *why, json_t **ret_value);
+
+/*
  * Is value a whole number from 0 to below limit (at most 2^53)? "7.0" is
  * one, as in JSON Schema 2020-12. ret_number is set only then.
  */
