@@ -131,7 +131,7 @@ bool hg_binding_is_topic(const char *topic)
 bool hg_binding_value_text(const json_t *value,
                            char ret_text[HG_BINDING_WORD_BYTES])
 {
-    char bytes[HG_BINDING_WORD_BYTES];
+    char bytes[HG_BINDING_WORD_BYTES] = { 0 };
     struct hg_buf buf;
 
     hg_buf_init(&buf, bytes, sizeof(bytes));

@@ -25,19 +25,6 @@
 #define TICK_MS      1000
 #define STEADY_MS    10000 /* up this long: the next loss is a new one */
 
-static const struct {
-    enum hg_leaf leaf;
-    int options; /* MQTT 5 */
-} SUBSCRIPTIONS[HG_LINK_SUBSCRIPTIONS] = {
-    /* what others claim first, then who is there, then what they say */
-    { HG_LEAF_GATEWAY, 0 }, /* also what an earlier life of ours retained */
-    { HG_LEAF_PERMIT, MQTT_SUB_OPT_NO_LOCAL },
-    { HG_LEAF_ONLINE, 0 },
-    { HG_LEAF_EVENT, 0 },
-    { HG_LEAF_TELEMETRY, 0 },
-    { HG_LEAF_RPC, 0 },
-};
-
 void hg_link_break(struct hg_link *link, const char *format, ...)
 {
     va_list args;
@@ -116,7 +103,7 @@ static void note_suback(struct mosquitto *mosq, void *ctx, int mid, int count,
 
     (void)mosq;
     (void)properties;
-    for (size_t i = 0; i < HG_LINK_SUBSCRIPTIONS; i++) {
+    for (size_t i = 0; i < link->subscription_count; i++) {
         if (link->subscribe_mid[i] != mid || count < 1)
             continue;
         link->subscribe_mid[i] = 0;
@@ -127,7 +114,7 @@ static void note_suback(struct mosquitto *mosq, void *ctx, int mid, int count,
         hg_link_break(link,
                       "the broker refused the subscription to %s (code %d); "
                       "its access list must allow it",
-                      hg_topic_leaf_name(SUBSCRIPTIONS[i].leaf), granted[0]);
+                      link->subscription[i].topic, granted[0]);
     }
 }
 
@@ -242,32 +229,23 @@ static void explain(struct hg_link *link, int rc, int error)
 
 static void subscribe_one(struct hg_link *link, size_t i)
 {
-    char topic[HG_TOPIC_BYTES];
-    struct hg_buf buf;
-    enum hg_leaf leaf = SUBSCRIPTIONS[i].leaf;
-    int options = link->is_v311 ? 0
-                                : SUBSCRIPTIONS[i].options |
-                                      MQTT_SUB_OPT_RETAIN_AS_PUBLISHED;
-    int rc;
+    const struct link_subscription *to = &link->subscription[i];
+    int options =
+        link->is_v311 ? 0 : to->options | MQTT_SUB_OPT_RETAIN_AS_PUBLISHED;
+    int rc = mosquitto_subscribe_v5(link->mosq, &link->subscribe_mid[i],
+                                    to->topic, 1, options, NULL);
 
-    hg_buf_init(&buf, topic, sizeof(topic));
-    if (hg_topic_build(link->root, hg_topic_leaf_has_room(leaf) ? "+" : NULL,
-                       leaf, &buf) < 0) {
-        hg_link_break(link, "the topic root is too long");
-        return;
-    }
-    rc = mosquitto_subscribe_v5(link->mosq, &link->subscribe_mid[i], topic, 1,
-                                options, NULL);
     if (rc != MOSQ_ERR_SUCCESS)
-        hg_link_break(link, "subscribing to %s failed: %s", topic,
+        hg_link_break(link, "subscribing to %s failed: %s", to->topic,
                       mosquitto_strerror(rc));
 }
 
 void hg_link_ask_online(struct hg_link *link)
 {
     /* an answer that is outstanding comes with the same messages */
-    for (size_t i = 0; hg_link_is_up(link) && i < HG_LINK_SUBSCRIPTIONS; i++) {
-        if (SUBSCRIPTIONS[i].leaf != HG_LEAF_ONLINE ||
+    for (size_t i = 0; hg_link_is_up(link) && i < link->subscription_count;
+         i++) {
+        if (link->subscription[i].leaf != HG_LEAF_ONLINE ||
             link->subscribe_mid[i] != 0)
             continue;
         link->subscribed--;
@@ -285,7 +263,7 @@ static void go_up(struct hg_link *link)
     link->acked_at = link->now;
     link->counts.connects++;
     link->handlers.on_up(link->handlers.ctx, link);
-    for (size_t i = 0; i < HG_LINK_SUBSCRIPTIONS && !link->is_broken; i++)
+    for (size_t i = 0; i < link->subscription_count && !link->is_broken; i++)
         subscribe_one(link, i);
 }
 
@@ -298,6 +276,8 @@ static void go_public(struct hg_link *link)
     int err;
 
     link->is_announced = true;
+    if (link->is_switch)
+        return; /* a foreign controller knows no birth of ours */
     err = hg_link_announce(link);
     if (err < 0)
         hg_link_break(link, "the birth message could not be sent: %s",
@@ -314,7 +294,7 @@ static bool settle(struct hg_link *link, int rc, int error)
         !link->is_broken) {
         if (link->state == LINK_CONNECTING && link->is_accepted)
             go_up(link);
-        if (link->subscribed == HG_LINK_SUBSCRIPTIONS && !link->is_announced)
+        if (link->subscribed == link->subscription_count && !link->is_announced)
             go_public(link);
         if (!link->is_broken)
             return true;
@@ -333,6 +313,10 @@ static int set_will(struct hg_link *link)
     struct hg_buf topic_buf;
     struct hg_buf buf;
 
+    if (link->is_switch)
+        return mosquitto_will_set(link->mosq, link->will_topic,
+                                  (int)strlen(link->will_payload),
+                                  link->will_payload, link->will_qos, false);
     hg_buf_init(&topic_buf, topic, sizeof(topic));
     hg_buf_init(&buf, payload, sizeof(payload));
     if (hg_topic_build(link->root, NULL, HG_LEAF_GATEWAY, &topic_buf) < 0 ||
@@ -732,6 +716,11 @@ void hg_link_renew(struct hg_link *link, struct hg_link_secrets *secrets_taken)
 bool hg_link_is_up(const struct hg_link *link)
 {
     return link->state == LINK_UP && !link->is_broken;
+}
+
+struct hg_mono hg_link_now(const struct hg_link *link)
+{
+    return link->now;
 }
 
 bool hg_link_is_v311(const struct hg_link *link)

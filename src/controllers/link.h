@@ -32,7 +32,21 @@ struct hg_link;
 
 enum hg_link_kind {
     HG_LINK_NONE = 0,
-    HG_LINK_LEASE /* the contract's own topics, with birth and will */
+    HG_LINK_LEASE, /* the contract's own topics, with birth and will */
+    HG_LINK_SWITCH /* a foreign controller's topics, its off as the will */
+};
+
+#define HG_LINK_SUBSCRIPTIONS 16 /* of one link, at most */
+
+struct hg_link_subscription {
+    const char *topic;
+    bool is_no_local; /* own messages are not sent back */
+};
+
+struct hg_link_will { /* not retained */
+    const char *topic;
+    const char *payload;
+    uint8_t qos;
 };
 
 struct hg_link_tls {
@@ -49,13 +63,17 @@ struct hg_link_config {
     uint16_t port;    /* not 0 */
     bool is_v311;     /* MQTT 3.1.1 instead of 5 */
     const char *client_id;
-    const char *root;              /* hg_topic_is_root() */
+    const char *root;              /* LEASE: hg_topic_is_root() */
     const char *username;          /* or NULL */
     const char *password_file;     /* or NULL; one line; needs a username */
     const struct hg_link_tls *tls; /* or NULL */
     uint16_t keepalive_s;          /* 5 … 65535; 0: 15 */
-    uint64_t epoch;                /* for birth and will */
-    struct hg_resolver *resolver;  /* borrowed; may be NULL for an address */
+    uint64_t epoch;                /* LEASE: for birth and will */
+    /* SWITCH, which is MQTT 5 only; topics and will are copied */
+    const struct hg_link_subscription *subscription;
+    size_t subscription_count;
+    struct hg_link_will will;
+    struct hg_resolver *resolver; /* borrowed; may be NULL for an address */
 };
 
 /*
@@ -75,7 +93,7 @@ struct hg_link_loop {
 
 /* One message as received; every pointer is borrowed for the call only. */
 struct hg_link_message {
-    struct hg_topic at; /* the topic taken apart */
+    struct hg_topic at; /* the topic taken apart; leaf NONE with SWITCH */
     const char *topic;
     const void *payload; /* may be NULL when len is 0 */
     size_t len;
@@ -102,7 +120,7 @@ struct hg_link_handlers {
     void (*on_down)(void *ctx, struct hg_link *link, const char *reason);
     /* an attempt failed; optional */
     void (*on_failed)(void *ctx, struct hg_link *link, const char *reason);
-    /* telemetry, event, online, rpc, gateway */
+    /* telemetry, event, online, rpc, gateway; with SWITCH every message */
     void (*on_message)(void *ctx, struct hg_link *link,
                        const struct hg_link_message *message);
     /* after each message, when what the handlers published first has left:
@@ -178,6 +196,8 @@ uint64_t hg_link_tick(struct hg_link *link, struct hg_mono now);
 /* -- asking --------------------------------------------------------------*/
 
 bool hg_link_is_up(const struct hg_link *link);
+/* of the latest driving call: what a handler calls now */
+struct hg_mono hg_link_now(const struct hg_link *link);
 bool hg_link_is_v311(const struct hg_link *link);
 const char *hg_link_root(const struct hg_link *link);
 /* messages of this connection not yet written out (QoS 0) or acknowledged */
@@ -202,7 +222,7 @@ struct hg_link_publication {
     const void *payload;
     size_t len;              /* at most HG_LINK_PACKET_MAX / 2 */
     uint8_t qos;             /* 0 or 1 */
-    bool is_retained;        /* refused on a permit topic */
+    bool is_retained;        /* refused on a permit topic, and by SWITCH */
     uint32_t expiry_s;       /* message expiry; 0: none; not with MQTT 3.1.1 */
     const char *mac;         /* user property, or NULL; MQTT 5 only */
     const void *correlation; /* or NULL; MQTT 5 only */

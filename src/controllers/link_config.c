@@ -3,6 +3,7 @@
 #include "controllers/link_impl.h"
 #include <errno.h>
 #include <fcntl.h>
+#include <mqtt_protocol.h>
 #include <openssl/crypto.h>
 #include <stdlib.h>
 #include <string.h>
@@ -36,10 +37,40 @@ static int check_secrets(const struct hg_link_config *config,
     return 0;
 }
 
+static int check_switch(const struct hg_link_config *config, struct hg_buf *why)
+{
+    const struct hg_link_will *will = &config->will;
+
+    if (config->is_v311)
+        return refuse(why, "protocol: a switch controller needs MQTT 5");
+    if (config->subscription_count == 0 ||
+        config->subscription_count > HG_LINK_SUBSCRIPTIONS)
+        return refuse(why, "signals: 1 to 16 topics are wanted");
+    if (will->topic == NULL || will->payload == NULL ||
+        will->topic[0] == '\0' || will->payload[0] == '\0' || will->qos > 1 ||
+        mosquitto_pub_topic_check(will->topic) != MOSQ_ERR_SUCCESS)
+        return refuse(why, "command: a topic without wildcards and an off "
+                           "payload are wanted");
+    return 0;
+}
+
+static int check_kind(const struct hg_link_config *config, struct hg_buf *why)
+{
+    if (config->kind != HG_LINK_LEASE && config->kind != HG_LINK_SWITCH)
+        return refuse(why, "the kind of the link is not known");
+    if (config->kind == HG_LINK_SWITCH)
+        return check_switch(config, why);
+    if (config->root == NULL || !hg_topic_is_root(config->root))
+        return refuse(why, "topic_root: 1 to 128 bytes without wildcards, "
+                           "empty levels or a leading $ are wanted");
+    if (config->epoch >= HG_EPOCH_LIMIT)
+        return refuse(why, "epoch: it must be below 2^28");
+    return 0;
+}
+
+/* What every link needs. */
 static int check(const struct hg_link_config *config, struct hg_buf *why)
 {
-    if (config->kind != HG_LINK_LEASE)
-        return refuse(why, "the kind of the link is not known");
     if (!is_name(config->host) ||
         strlen(config->host) >= HG_RESOLVER_HOST_BYTES)
         return refuse(why, "host: a name or an address is wanted");
@@ -47,17 +78,12 @@ static int check(const struct hg_link_config *config, struct hg_buf *why)
         return refuse(why, "port: 1 to 65535 is wanted");
     if (!is_name(config->client_id))
         return refuse(why, "client_id: 1 to 256 bytes of text are wanted");
-    if (config->root == NULL || !hg_topic_is_root(config->root))
-        return refuse(why, "topic_root: 1 to 128 bytes without wildcards, "
-                           "empty levels or a leading $ are wanted");
     if (config->keepalive_s != 0 && config->keepalive_s < KEEPALIVE_MIN_S)
         return refuse(why, "keepalive: 5 s or more are wanted");
-    if (config->epoch >= HG_EPOCH_LIMIT)
-        return refuse(why, "epoch: it must be below 2^28");
     if (config->resolver == NULL && !hg_resolver_is_address(config->host))
         return refuse(why, "host: an address is wanted, because names cannot "
                            "be looked up here");
-    return 0;
+    return check_kind(config, why);
 }
 
 static char *copy(const char *text)
@@ -65,13 +91,88 @@ static char *copy(const char *text)
     return text != NULL ? strdup(text) : NULL;
 }
 
+static int add_subscription(struct hg_link *link, const char *topic,
+                            enum hg_leaf leaf, int options)
+{
+    struct link_subscription *to =
+        &link->subscription[link->subscription_count];
+
+    to->topic = strdup(topic);
+    to->leaf = leaf;
+    to->options = options;
+    if (to->topic == NULL)
+        return HG_ERR_MEMORY;
+    link->subscription_count++;
+    return 0;
+}
+
+static int copy_lease(struct hg_link *link, const struct hg_link_config *config)
+{
+    static const struct {
+        enum hg_leaf leaf;
+        int options;
+    } row[] = {
+        /* what others claim first, then who is there, then what they say */
+        { HG_LEAF_GATEWAY, 0 }, /* also what an earlier life of ours retained */
+        { HG_LEAF_PERMIT, MQTT_SUB_OPT_NO_LOCAL },
+        { HG_LEAF_ONLINE, 0 },
+        { HG_LEAF_EVENT, 0 },
+        { HG_LEAF_TELEMETRY, 0 },
+        { HG_LEAF_RPC, 0 },
+    };
+    int err = 0;
+
+    link->root = copy(config->root);
+    if (link->root == NULL)
+        return HG_ERR_MEMORY;
+    for (size_t i = 0; i < HG_COUNT(row) && err == 0; i++) {
+        char topic[HG_TOPIC_BYTES];
+        struct hg_buf buf;
+
+        hg_buf_init(&buf, topic, sizeof(topic));
+        err = hg_topic_build(config->root,
+                             hg_topic_leaf_has_room(row[i].leaf) ? "+" : NULL,
+                             row[i].leaf, &buf);
+        if (err == 0)
+            err = add_subscription(link, topic, row[i].leaf, row[i].options);
+    }
+    return err;
+}
+
+static int copy_switch(struct hg_link *link,
+                       const struct hg_link_config *config)
+{
+    int err = 0;
+
+    link->is_switch = true;
+    link->will_topic = copy(config->will.topic);
+    link->will_payload = copy(config->will.payload);
+    link->will_qos = config->will.qos;
+    if (link->will_topic == NULL || link->will_payload == NULL)
+        return HG_ERR_MEMORY;
+    for (size_t i = 0; i < config->subscription_count && err == 0; i++)
+        err = add_subscription(
+            link, config->subscription[i].topic, HG_LEAF_NONE,
+            config->subscription[i].is_no_local ? MQTT_SUB_OPT_NO_LOCAL : 0);
+    return err;
+}
+
+static int copy_kind(struct hg_link *link, const struct hg_link_config *config)
+{
+    return config->kind == HG_LINK_SWITCH ? copy_switch(link, config)
+                                          : copy_lease(link, config);
+}
+
 static int copy_settings(struct hg_link *link,
                          const struct hg_link_config *config)
 {
+    int err = copy_kind(link, config);
+
+    if (err < 0)
+        return err;
     link->host = copy(config->host);
     link->client_id = copy(config->client_id);
-    link->root = copy(config->root);
-    if (link->host == NULL || link->client_id == NULL || link->root == NULL)
+    if (link->host == NULL || link->client_id == NULL)
         return HG_ERR_MEMORY;
     link->port = config->port;
     link->is_v311 = config->is_v311;
@@ -199,4 +300,8 @@ void hg_link_unconfigure(struct hg_link *link)
     free(link->host);
     free(link->client_id);
     free(link->root);
+    for (size_t i = 0; i < link->subscription_count; i++)
+        free(link->subscription[i].topic);
+    free(link->will_topic);
+    free(link->will_payload);
 }

@@ -13,7 +13,12 @@
 
 #define HG_LINK_REASON_BYTES   320
 #define HG_LINK_PASSWORD_BYTES 1025
-#define HG_LINK_SUBSCRIPTIONS  6
+
+struct link_subscription {
+    char *topic;       /* owned */
+    enum hg_leaf leaf; /* NONE: of a switch */
+    int options;       /* MQTT 5 */
+};
 
 enum link_state {
     LINK_WAITING = 0, /* until retry_at */
@@ -42,6 +47,11 @@ struct hg_link {
     struct hg_link_handlers handlers;
     struct hg_resolver *resolver;
     uint64_t epoch;
+    bool is_switch;
+    struct link_subscription subscription[HG_LINK_SUBSCRIPTIONS];
+    size_t subscription_count;
+    char *will_topic, *will_payload; /* of a switch */
+    uint8_t will_qos;
 
     enum link_state state;
     struct hg_mono now; /* of the latest driving call */

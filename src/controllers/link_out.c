@@ -20,6 +20,8 @@ static int check(const struct hg_link *link,
         return HG_ERR_INPUT;
     if (leaf == HG_LEAF_PERMIT && (what->is_retained || what->qos != 1))
         return HG_ERR_INPUT;
+    if (link->is_switch && what->is_retained)
+        return HG_ERR_INPUT; /* a kept "on" would outlive every permit */
     if (what->mac != NULL && (what->mac[0] == '\0' || link->is_v311))
         return HG_ERR_INPUT;
     if (what->correlation != NULL && link->is_v311)
@@ -106,7 +108,8 @@ int hg_link_publish(struct hg_link *link,
 
     if (!hg_link_is_up(link))
         return HG_ERR_CLOSED;
-    if (what->topic != NULL && hg_topic_split(link->root, what->topic, &at) < 0)
+    if (what->topic != NULL && !link->is_switch &&
+        hg_topic_split(link->root, what->topic, &at) < 0)
         at.leaf = HG_LEAF_NONE; /* a response topic, for example */
     err = check(link, what, at.leaf);
     if (err < 0)
@@ -115,8 +118,8 @@ int hg_link_publish(struct hg_link *link,
     /* with MQTT 5 the broker keeps our permits from us: nothing to remember,
      * and no digests between a door and its revoke */
     is_echoed =
-        link->echo != NULL && (at.leaf == HG_LEAF_GATEWAY ||
-                               (at.leaf == HG_LEAF_PERMIT && link->is_v311));
+        !link->is_switch && (at.leaf == HG_LEAF_GATEWAY ||
+                             (at.leaf == HG_LEAF_PERMIT && link->is_v311));
     if (is_echoed) {
         err = hg_echo_add(link->echo, what->topic, what->payload, what->len);
         if (err < 0)
@@ -149,7 +152,7 @@ int hg_link_send_permit(struct hg_link *link, const char *room,
 
     hg_buf_init(&topic_buf, topic, sizeof(topic));
     hg_buf_init(&buf, payload, sizeof(payload));
-    if (strcmp(room, "+") == 0)
+    if (strcmp(room, "+") == 0 || link->is_switch)
         return HG_ERR_INPUT;
     err = hg_topic_build(link->root, room, HG_LEAF_PERMIT, &topic_buf);
     if (err == 0)
@@ -175,6 +178,8 @@ int hg_link_announce(struct hg_link *link)
     struct hg_link_publication what = { .qos = 1, .is_retained = true };
     int err;
 
+    if (link->is_switch)
+        return HG_ERR_INPUT;
     hg_buf_init(&topic_buf, topic, sizeof(topic));
     hg_buf_init(&buf, payload, sizeof(payload));
     err = hg_topic_build(link->root, NULL, HG_LEAF_GATEWAY, &topic_buf);
@@ -190,7 +195,7 @@ int hg_link_announce(struct hg_link *link)
 
 int hg_link_set_epoch(struct hg_link *link, uint64_t epoch)
 {
-    if (epoch >= HG_EPOCH_LIMIT)
+    if (epoch >= HG_EPOCH_LIMIT || link->is_switch)
         return HG_ERR_RANGE;
     link->epoch = epoch;
     /* before the first birth there is nothing to correct */

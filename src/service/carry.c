@@ -9,6 +9,7 @@
 #include "service/commission_room.h"
 #include "service/loop.h"
 #include "service/service.h"
+#include "service/switches.h"
 #include "service/traces.h"
 #include <stdlib.h>
 #include <string.h>
@@ -19,10 +20,13 @@ static void send_permit(struct hg_service *service, struct hg_room *room,
     uint32_t expiry_s = (uint32_t)((for_ms + 999) / 1000);
     int err;
 
-    if (service->link == NULL || !hg_link_is_up(service->link))
+    if (room->sw != NULL)
+        err = hg_switches_send(service, room, permit);
+    else if (service->link == NULL || !hg_link_is_up(service->link))
         return; /* the gate knows; nothing of ours may be sent late */
-    err = hg_link_send_permit(service->link, room->config->name, permit,
-                              expiry_s, service->mac[room->index]);
+    else
+        err = hg_link_send_permit(service->link, room->config->name, permit,
+                                  expiry_s, service->mac[room->index]);
     if (err == 0)
         return;
     service->counts.publish_failures++;

@@ -3,6 +3,7 @@
  * the service as a whole, and the life of struct hg_config.
  */
 #include "service/config.h"
+#include "controllers/binding.h"
 #include "service/config_files.h"
 #include "service/config_parse.h"
 #include "service/config_text.h"
@@ -368,6 +369,8 @@ void hg_config_free(struct hg_config *config)
     if (config->broker.password != NULL)
         explicit_bzero(config->broker.password,
                        strlen(config->broker.password));
+    for (size_t i = 0; config->room != NULL && i < config->room_count; i++)
+        free(config->room[i].binding);
     if (config->room != NULL)
         explicit_bzero(config->room,
                        config->room_count * sizeof(*config->room));
@@ -396,15 +399,26 @@ struct hg_config_room *hg_config_room_copy(const struct hg_config_room *room)
 {
     struct hg_config_room *copy = malloc(sizeof(*copy));
 
-    if (copy != NULL)
-        *copy = *room;
+    if (copy == NULL)
+        return NULL;
+    *copy = *room;
+    if (room->binding == NULL)
+        return copy;
+    copy->binding = malloc(sizeof(*copy->binding));
+    if (copy->binding == NULL) {
+        hg_config_room_free(copy);
+        return NULL;
+    }
+    *copy->binding = *room->binding;
     return copy;
 }
 
 void hg_config_room_free(struct hg_config_room *room)
 {
-    if (room != NULL)
-        explicit_bzero(room, sizeof(*room));
+    if (room == NULL)
+        return;
+    free(room->binding);
+    explicit_bzero(room, sizeof(*room));
     free(room);
 }
 

@@ -18,6 +18,7 @@
 
 #define HG_CONFIG_ROOM_BYTES       33 /* of a room name, with NUL */
 #define HG_CONFIG_ROOMS_MAX        10000
+#define HG_CONFIG_SWITCHES_MAX     100 /* rooms with a switch controller */
 #define HG_CONFIG_LABEL_BYTES      81  /* with NUL */
 #define HG_CONFIG_KEY_BYTES        32  /* of a room's message key */
 #define HG_CONFIG_PLACE_CODE_BYTES 33  /* with NUL */
@@ -55,6 +56,8 @@ struct hg_config_listen {
     bool is_loopback; /* address is 127.0.0.0/8 or ::1 */
 };
 
+struct hg_binding;
+
 struct hg_config_room {
     char name[HG_CONFIG_ROOM_BYTES];
     char label[HG_CONFIG_LABEL_BYTES];   /* the name when none is given */
@@ -68,6 +71,8 @@ struct hg_config_room {
     uint8_t key[HG_CONFIG_KEY_BYTES];
     /* canonical: hg_config_place_code(); empty unless evidence asks for it */
     char place_code[HG_CONFIG_PLACE_CODE_BYTES];
+    /* of a switch controller, owned by the configuration; NULL: lease */
+    struct hg_binding *binding;
     /* why commissioning is waived; empty unless policy says so */
     char waiver[HG_CONFIG_WAIVER_BYTES];
 };

@@ -75,8 +75,7 @@ void hg_config_problem(struct hg_config_reader *reader, const char *member,
     pointer_back(&reader->pointer, len);
 }
 
-/* a value as a person knows it from the file, cut to a length */
-static void show_value(const json_t *value, struct hg_buf *shown)
+void hg_config_show_value(const json_t *value, struct hg_buf *shown)
 {
     char *dump = NULL;
     size_t len;
@@ -112,7 +111,7 @@ static void refuse(struct hg_config_reader *reader, enum hg_setting_id id,
 
     hg_buf_init(&shown, shown_bytes, sizeof(shown_bytes));
     hg_buf_init(&allowed, allowed_bytes, sizeof(allowed_bytes));
-    show_value(value, &shown);
+    hg_config_show_value(value, &shown);
     hg_setting_describe(hg_setting_get(id), &allowed);
     hg_config_problem(reader, NULL, "%s %s; allowed are %s", shown.bytes, what,
                       allowed.bytes);
@@ -406,7 +405,7 @@ static void unknown_member(struct hg_config_reader *reader, const char *section,
                       known.bytes);
 }
 
-/* the binding of a switch controller is refused as a whole: config_room.c */
+/* the members of a binding are config_binding.c's */
 static bool is_binding(const char *section, const json_t *object)
 {
     const char *kind = json_string_value(json_object_get(object, "kind"));

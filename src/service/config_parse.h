@@ -42,6 +42,9 @@ void hg_config_problem(struct hg_config_reader *reader, const char *member,
                        const char *format, ...)
     __attribute__((format(printf, 3, 4)));
 
+/* Append a value as a person knows it from the file, cut to a length. */
+void hg_config_show_value(const json_t *value, struct hg_buf *shown);
+
 /*
  * Read the members of one section into base (see hg_setting.offset) in the
  * order of the table: unknown and missing ones are problems, absent ones

@@ -3,6 +3,7 @@
  * together, defaults by class of use, and the room's key and place code.
  */
 #include "base/text.h"
+#include "service/config_binding.h"
 #include "service/config_files.h"
 #include "service/config_parse.h"
 #include <math.h>
@@ -115,7 +116,28 @@ static void read_key(struct hg_config_reader *reader,
     explicit_bzero(line, sizeof(line));
 }
 
+/* No session may outlast the timer that is the last defence. */
+static void limit_session(struct hg_config_reader *reader,
+                          struct hg_room_draft *draft)
+{
+    uint64_t limit_min = draft->room.binding->timer_limit_min;
+    struct hg_policy *policy = &draft->room.policy;
+
+    if (limit_min == 0 || !hg_config_is_good(reader, HG_SET_USAGE_CLASS) ||
+        !hg_config_is_good(reader, HG_SET_SESSION_CAP_MIN) ||
+        policy->session_cap_ms <= limit_min * 60000)
+        return;
+    if (hg_config_is_given(reader, HG_SET_SESSION_CAP_MIN))
+        hg_config_problem(reader, "session_cap_min",
+                          "%llu is out of range; allowed are 1 to %llu min, "
+                          "the timer_limit_min of the controller",
+                          (unsigned long long)policy->session_cap_ms / 60000,
+                          (unsigned long long)limit_min);
+    policy->session_cap_ms = limit_min * 60000;
+}
+
 static void check_controller(struct hg_config_reader *reader,
+                             const json_t *controller,
                              struct hg_room_draft *draft)
 {
     const char *member = "controller";
@@ -126,19 +148,20 @@ static void check_controller(struct hg_config_reader *reader,
         return;
     hg_where_push(&reader->pointer, member);
     if (draft->controller == HG_CONFIG_CONTROLLER_SWITCH)
-        hg_config_problem(reader, "kind",
-                          "\"switch\" controllers are not available in this "
-                          "version; allowed is \"lease\"");
-    if (draft->key_file != NULL &&
-        reader->config->broker.protocol != HG_CONFIG_MQTT_5)
+        hg_config_binding(reader, controller, &draft->room.binding);
+    else if (draft->key_file != NULL &&
+             reader->config->broker.protocol != HG_CONFIG_MQTT_5)
         hg_config_problem(reader, "key_file",
                           "a key needs MQTT 5, whose user properties carry "
                           "the mac; set broker protocol to \"5\" or leave "
                           "key_file out");
-    if (draft->key_file != NULL)
+    if (draft->key_file != NULL &&
+        draft->controller == HG_CONFIG_CONTROLLER_LEASE)
         read_key(reader, draft);
     reader->pointer.len = len;
     reader->pointer.bytes[len] = '\0';
+    if (draft->room.binding != NULL)
+        limit_session(reader, draft);
 }
 
 static void check_place_code(struct hg_config_reader *reader,
@@ -172,7 +195,7 @@ static void check_place_code(struct hg_config_reader *reader,
     explicit_bzero(line, sizeof(line));
 }
 
-static void check_room(struct hg_config_reader *reader,
+static void check_room(struct hg_config_reader *reader, const json_t *room,
                        struct hg_room_draft *draft)
 {
     struct hg_policy *policy = &draft->room.policy;
@@ -184,7 +207,7 @@ static void check_room(struct hg_config_reader *reader,
     check_class(reader, policy);
     check_temperatures(reader, policy);
     check_place_code(reader, draft);
-    check_controller(reader, draft);
+    check_controller(reader, json_object_get(room, "controller"), draft);
     if (reader->problem_count > 0)
         return;
     /* the gate has the last word on what it is given */
@@ -214,7 +237,7 @@ static void read_room(struct hg_config_reader *reader, const char *name,
         memcpy(draft.room.name, name, strlen(name) + 1);
     if (json_is_object(value)) {
         hg_config_section(reader, "/rooms/*", value, &draft);
-        check_room(reader, &draft);
+        check_room(reader, value, &draft);
     } else {
         hg_config_problem(reader, NULL,
                           "is not an object; allowed is an object with at "
@@ -264,4 +287,5 @@ void hg_config_rooms(struct hg_config_reader *reader, const json_t *rooms)
             qsort(config->room, count, sizeof(*config->room), by_name);
             break; /* large files are made by programs, in order */
         }
+    hg_config_bindings(reader);
 }

@@ -1,5 +1,6 @@
 /* Differences of configurations; see config_same.h. */
 #include "service/config_same.h"
+#include "controllers/binding.h"
 #include <string.h>
 
 static bool is_same_text(const char *a, const char *b)
@@ -31,6 +32,15 @@ static bool is_same_proof(const struct hg_policy *a, const struct hg_policy *b)
            a->is_commissioning_waived == b->is_commissioning_waived;
 }
 
+bool hg_config_binding_is_same(const struct hg_config_room *a,
+                               const struct hg_config_room *b)
+{
+    if (a->binding == NULL || b->binding == NULL)
+        return a->binding == b->binding;
+    /* made zeroed and filled member by member: equal ones have equal bytes */
+    return memcmp(a->binding, b->binding, sizeof(*a->binding)) == 0;
+}
+
 bool hg_config_room_is_same(const struct hg_config_room *a,
                             const struct hg_config_room *b)
 {
@@ -38,7 +48,7 @@ bool hg_config_room_is_same(const struct hg_config_room *a,
            is_same_proof(&a->policy, &b->policy) &&
            memcmp(&a->heater_kw, &b->heater_kw, sizeof(a->heater_kw)) == 0 &&
            memcmp(&a->volume_m3, &b->volume_m3, sizeof(a->volume_m3)) == 0 &&
-           a->has_key == b->has_key &&
+           hg_config_binding_is_same(a, b) && a->has_key == b->has_key &&
            memcmp(a->key, b->key, sizeof(a->key)) == 0 &&
            strcmp(a->place_code, b->place_code) == 0 &&
            strcmp(a->waiver, b->waiver) == 0;

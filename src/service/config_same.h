@@ -9,6 +9,10 @@
 bool hg_config_room_is_same(const struct hg_config_room *a,
                             const struct hg_config_room *b);
 
+/* Are both bound alike, or both to lease controllers? */
+bool hg_config_binding_is_same(const struct hg_config_room *a,
+                               const struct hg_config_room *b);
+
 /*
  * Give a configuration the settings of the one in force that cannot change
  * while the service runs; what it had instead is freed with the old one.

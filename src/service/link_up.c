@@ -34,6 +34,14 @@ static void clear_left(void *arg, const char *name)
     hg_show_clear(arg, name);
 }
 
+/* Rooms with a switch controller have a connection of their own. */
+static void step_lease_rooms(struct hg_service *service, struct hg_event *event)
+{
+    for (size_t i = 0; i < service->room_count; i++)
+        if (!service->room[i].is_gone && service->room[i].sw == NULL)
+            hg_room_step(service, &service->room[i], event);
+}
+
 static void on_up(void *ctx, struct hg_link *link)
 {
     struct hg_service *service = ctx;
@@ -46,7 +54,8 @@ static void on_up(void *ctx, struct hg_link *link)
     service->has_failed_line = false;
     memset(&event, 0, sizeof(event));
     event.kind = HG_EVENT_LINK_UP;
-    hg_rooms_step(service, &event); /* heat:false to every room, first of all */
+    step_lease_rooms(service,
+                     &event); /* heat:false to every room, first of all */
     tell_restarts(service);
     if (hg_link_counts(link).connects == 1)
         hg_store_each_left(service->store, clear_left, service);
@@ -67,7 +76,7 @@ static void on_down(void *ctx, struct hg_link *link, const char *reason)
                 reason);
     memset(&event, 0, sizeof(event));
     event.kind = HG_EVENT_LINK_DOWN;
-    hg_rooms_step(service, &event);
+    step_lease_rooms(service, &event);
 }
 
 static void on_failed(void *ctx, struct hg_link *link, const char *reason)

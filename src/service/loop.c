@@ -5,6 +5,7 @@
 #include <errno.h>
 #include <fcntl.h>
 #include <libwebsockets.h>
+#include <stddef.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sys/timerfd.h>
@@ -14,15 +15,24 @@
 #define TICKS_A_LONG 4
 #define LATER_NS     2000000 /* the time of a broker to pass a revoke on */
 
+/* One connection to the broker, from the loop's side. */
+struct hg_wire {
+    struct hg_wire *next;
+    struct hg_loop *loop;
+    struct hg_link *link; /* NULL before hg_wire_start() and at the end */
+    struct lws *wsi;      /* the adopted dup of its socket, or NULL */
+    lws_sorted_usec_list_t sul;
+};
+
 struct hg_loop {
     struct hg_service *service;
     struct lws_context *context;
     struct lws_vhost *wire_vhost;
-    struct lws *wire;  /* the adopted dup of the broker's socket, or NULL */
-    struct lws *later; /* the adopted timer of hg_loop_later() */
+    struct hg_wire *wires; /* owned */
+    struct lws *later;     /* the adopted timer of hg_loop_later() */
     int later_fd;
     bool is_later_set;
-    lws_sorted_usec_list_t link_sul, tick_sul, show_sul, watchdog_sul;
+    lws_sorted_usec_list_t tick_sul, show_sul, watchdog_sul;
     unsigned int tick_count;
     uint64_t watchdog_ms;
 };
@@ -31,12 +41,12 @@ struct hg_loop {
 #define LOOP_OF(sul, member)                                                   \
     ((struct hg_loop *)(void *)((char *)(sul)-offsetof(struct hg_loop, member)))
 
-/* -- the broker's socket -----------------------------------------------------
+/* -- the broker's sockets ----------------------------------------------------
  */
 
 static int wire_watch(void *ctx, int fd, struct hg_link *link)
 {
-    struct hg_loop *loop = ctx;
+    struct hg_wire *wire = ctx;
     lws_sock_file_fd_type own;
 
     (void)link;
@@ -44,38 +54,68 @@ static int wire_watch(void *ctx, int fd, struct hg_link *link)
     own.filefd = fcntl(fd, F_DUPFD_CLOEXEC, 0);
     if (own.filefd < 0)
         return HG_ERR_SYSTEM;
-    loop->wire = lws_adopt_descriptor_vhost(
-        loop->wire_vhost, LWS_ADOPT_RAW_FILE_DESC, own, "heatgate-mqtt", NULL);
-    if (loop->wire == NULL)
+    wire->wsi = lws_adopt_descriptor_vhost(wire->loop->wire_vhost,
+                                           LWS_ADOPT_RAW_FILE_DESC, own,
+                                           "heatgate-mqtt", NULL);
+    if (wire->wsi == NULL)
         return HG_ERR_MEMORY; /* lws has closed the dup */
-    lws_callback_on_writable(loop->wire);
+    lws_set_opaque_user_data(wire->wsi, wire);
+    lws_callback_on_writable(wire->wsi);
     return 0;
 }
 
 static void wire_unwatch(void *ctx, struct hg_link *link)
 {
-    struct hg_loop *loop = ctx;
+    struct hg_wire *wire = ctx;
 
     (void)link;
-    if (loop->wire == NULL)
+    if (wire->wsi == NULL)
         return;
+    lws_set_opaque_user_data(wire->wsi, NULL); /* it may outlive the wire */
     /* closes the dup; without it the connection would stay half alive */
-    lws_set_timeout(loop->wire, PENDING_TIMEOUT_USER_OK, LWS_TO_KILL_ASYNC);
-    loop->wire = NULL;
+    lws_set_timeout(wire->wsi, PENDING_TIMEOUT_USER_OK, LWS_TO_KILL_ASYNC);
+    wire->wsi = NULL;
 }
 
 static void wire_want_write(void *ctx, struct hg_link *link)
 {
-    struct hg_loop *loop = ctx;
+    struct hg_wire *wire = ctx;
 
     (void)link;
-    if (loop->wire != NULL)
-        lws_callback_on_writable(loop->wire);
+    if (wire->wsi != NULL)
+        lws_callback_on_writable(wire->wsi);
 }
 
-struct hg_link_loop hg_loop_for_link(struct hg_loop *loop)
+int hg_wire_new(struct hg_loop *loop, struct hg_wire **ret_wire)
 {
-    struct hg_link_loop table = { loop, wire_watch, wire_unwatch,
+    struct hg_wire *wire = calloc(1, sizeof(*wire));
+
+    if (wire == NULL)
+        return HG_ERR_MEMORY;
+    wire->loop = loop;
+    wire->next = loop->wires;
+    loop->wires = wire;
+    *ret_wire = wire;
+    return 0;
+}
+
+/* Its link is freed, so no descriptor of it is watched any more. */
+void hg_wire_free(struct hg_wire *wire)
+{
+    struct hg_wire **at = wire == NULL ? NULL : &wire->loop->wires;
+
+    if (wire == NULL)
+        return;
+    while (*at != wire)
+        at = &(*at)->next;
+    *at = wire->next;
+    lws_sul_cancel(&wire->sul);
+    free(wire);
+}
+
+struct hg_link_loop hg_wire_for_link(struct hg_wire *wire)
+{
+    struct hg_link_loop table = { wire, wire_watch, wire_unwatch,
                                   wire_want_write };
 
     return table;
@@ -127,11 +167,22 @@ static void on_later(struct hg_loop *loop)
     hg_show_due(loop->service);
 }
 
+static void wire_read(struct hg_wire *wire)
+{
+    struct hg_service *service = wire->loop->service;
+
+    hg_service_wake(service);
+    hg_link_readable(wire->link, service->now.mono);
+    hg_wire_tick(wire);
+}
+
 static int on_wire(struct lws *wsi, enum lws_callback_reasons reason,
                    void *user, void *in, size_t len)
 {
     struct hg_loop *loop = lws_context_user(lws_get_context(wsi));
-    struct hg_service *service = loop->service;
+    struct hg_wire *wire = lws_get_opaque_user_data(wsi);
+    /* else an old connection's dup */
+    bool is_mine = wire != NULL && wire->wsi == wsi && wire->link != NULL;
 
     (void)user;
     (void)in;
@@ -142,33 +193,27 @@ static int on_wire(struct lws *wsi, enum lws_callback_reasons reason,
             on_later(loop);
             break;
         }
-        if (wsi != loop->wire)
-            return -1; /* an old connection's dup */
-        hg_service_wake(service);
-        hg_link_readable(service->link, service->now.mono);
-        hg_loop_tick_link(loop);
-        if (hg_show_waits(service))
+        if (!is_mine)
+            return -1;
+        wire_read(wire);
+        if (hg_show_waits(loop->service))
             hg_loop_soon(loop);
         break;
     case LWS_CALLBACK_RAW_WRITEABLE_FILE:
-        if (wsi != loop->wire)
+        if (!is_mine)
             return -1;
-        hg_service_wake(service);
-        hg_link_writable(service->link, service->now.mono);
+        hg_service_wake(loop->service);
+        hg_link_writable(wire->link, loop->service->now.mono);
         break;
     case LWS_CALLBACK_RAW_CLOSE_FILE:
-        if (wsi != loop->wire)
+        if (!is_mine)
             break;
         /* lws saw the end first: let the link find out for itself */
-        loop->wire = NULL;
-        if (service->link == NULL)
-            break;
-        hg_service_wake(service);
-        hg_link_readable(service->link, service->now.mono);
-        hg_loop_tick_link(loop);
+        wire->wsi = NULL;
+        wire_read(wire);
         break;
     case LWS_CALLBACK_EVENT_WAIT_CANCELLED:
-        hg_service_poll(service);
+        hg_service_poll(loop->service);
         break;
     default:
         break;
@@ -191,20 +236,43 @@ static void schedule(struct hg_loop *loop, lws_sorted_usec_list_t *sul,
                      ms == 0 ? 1 : (lws_usec_t)(ms * LWS_US_PER_MS));
 }
 
-static void on_link_timer(lws_sorted_usec_list_t *sul)
+static void on_wire_timer(lws_sorted_usec_list_t *sul)
 {
-    struct hg_loop *loop = LOOP_OF(sul, link_sul);
+    struct hg_wire *wire =
+        (void *)((char *)sul - offsetof(struct hg_wire, sul));
 
-    hg_service_wake(loop->service);
-    hg_loop_tick_link(loop);
+    hg_service_wake(wire->loop->service);
+    hg_wire_tick(wire);
 }
 
-void hg_loop_tick_link(struct hg_loop *loop)
+void hg_wire_start(struct hg_wire *wire, struct hg_link *link)
 {
-    struct hg_service *service = loop->service;
-    uint64_t again_ms = hg_link_tick(service->link, service->now.mono);
+    wire->link = link;
+    schedule(wire->loop, &wire->sul, on_wire_timer, 0);
+}
 
-    schedule(loop, &loop->link_sul, on_link_timer, again_ms);
+void hg_wire_tick(struct hg_wire *wire)
+{
+    struct hg_service *service = wire->loop->service;
+
+    if (wire->link != NULL)
+        schedule(wire->loop, &wire->sul, on_wire_timer,
+                 hg_link_tick(wire->link, service->now.mono));
+}
+
+void hg_loop_tick_links(struct hg_loop *loop)
+{
+    for (struct hg_wire *wire = loop->wires; wire != NULL; wire = wire->next)
+        hg_wire_tick(wire);
+}
+
+void hg_loop_forget_links(struct hg_loop *loop)
+{
+    for (struct hg_wire *wire = loop == NULL ? NULL : loop->wires; wire != NULL;
+         wire = wire->next) {
+        lws_sul_cancel(&wire->sul);
+        wire->link = NULL;
+    }
 }
 
 static void on_tick(lws_sorted_usec_list_t *sul)
@@ -255,7 +323,6 @@ void hg_loop_start(struct hg_loop *loop)
     if (loop->watchdog_ms != 0)
         schedule(loop, &loop->watchdog_sul, on_watchdog, 0);
     schedule(loop, &loop->tick_sul, on_tick, TICK_MS);
-    schedule(loop, &loop->link_sul, on_link_timer, 0);
     hg_loop_soon(loop);
 }
 
@@ -305,9 +372,15 @@ void hg_loop_free(struct hg_loop *loop)
 {
     if (loop == NULL)
         return;
-    loop->wire = NULL;
+    hg_loop_forget_links(loop);
     if (loop->context != NULL)
         lws_context_destroy(loop->context);
+    while (loop->wires != NULL) {
+        struct hg_wire *next = loop->wires->next;
+
+        free(loop->wires);
+        loop->wires = next;
+    }
     free(loop);
 }
 

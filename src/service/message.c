@@ -14,8 +14,8 @@
 #define BAD_LINE_EVERY_MS 10000
 #define ANNOUNCE_EVERY_MS 10000
 
-static void tell_bad(struct hg_service *service, struct hg_room *room,
-                     const char *leaf, const char *why)
+void hg_message_tell_bad(struct hg_service *service, struct hg_room *room,
+                         const char *leaf, const char *why)
 {
     struct hg_room_bad *bad = &room->bad;
 
@@ -39,7 +39,8 @@ static void drop_malformed(struct hg_service *service, struct hg_room *room,
 {
     service->counts.malformed++;
     room->bad.malformed++;
-    tell_bad(service, room, hg_topic_leaf_name(message->at.leaf), why->bytes);
+    hg_message_tell_bad(service, room, hg_topic_leaf_name(message->at.leaf),
+                        why->bytes);
 }
 
 /* Rooms with a key believe nothing that is not signed with it. */
@@ -53,9 +54,10 @@ static bool is_authentic(struct hg_service *service, struct hg_room *room,
         return true;
     service->counts.bad_mac++;
     room->bad.mac++;
-    tell_bad(service, room, hg_topic_leaf_name(message->at.leaf),
-             "its 'mac' is missing or wrong; check that controller and "
-             "gateway have the same key");
+    hg_message_tell_bad(
+        service, room, hg_topic_leaf_name(message->at.leaf),
+        "its 'mac' is missing or wrong; check that controller and "
+        "gateway have the same key");
     return false;
 }
 
@@ -182,6 +184,16 @@ static void take_gateway(struct hg_service *service,
         service->counts.publish_failures++;
 }
 
+/* A switch room is heard where its binding says, and nowhere else. */
+static void drop_unbound(struct hg_service *service, struct hg_room *room,
+                         const struct hg_link_message *message)
+{
+    service->counts.malformed++;
+    room->bad.malformed++;
+    hg_message_tell_bad(service, room, hg_topic_leaf_name(message->at.leaf),
+                        "this room's controller is bound to other topics");
+}
+
 void hg_message_take(struct hg_service *service,
                      const struct hg_link_message *message)
 {
@@ -200,6 +212,10 @@ void hg_message_take(struct hg_service *service,
     room = hg_service_room(service, message->at.room);
     if (room == NULL) {
         service->counts.unknown_room++;
+        return;
+    }
+    if (room->sw != NULL) {
+        drop_unbound(service, room, message);
         return;
     }
     if (!is_authentic(service, room, message))
@@ -233,7 +249,8 @@ void hg_message_foreign(struct hg_service *service,
     hg_buf_addf(&why,
                 "a permit with serial %llu that this gateway did not send",
                 (unsigned long long)heard.serial);
-    tell_bad(service, room, hg_topic_leaf_name(message->at.leaf), why.bytes);
+    hg_message_tell_bad(service, room, hg_topic_leaf_name(message->at.leaf),
+                        why.bytes);
     memset(&event, 0, sizeof(event));
     event.kind = HG_EVENT_PERMIT_HEARD;
     event.heard.serial = heard.serial;

@@ -6,6 +6,7 @@
 #include "service/kinds.h"
 #include "service/loop.h"
 #include "service/service.h"
+#include "service/switches.h"
 #include "service/worker.h"
 #include <errno.h>
 #include <stdio.h>
@@ -253,6 +254,7 @@ static void take_globals(struct hg_service *service, struct hg_reload_job *job)
     }
     hg_link_renew(service->link, job->secrets);
     job->secrets = NULL;
+    hg_switches_renew_secrets(service);
     service->wide.has_looked = false; /* at the new certificates */
 }
 

@@ -6,6 +6,7 @@
 #include "service/rooms.h"
 #include "service/service.h"
 #include "service/store.h"
+#include "service/switches.h"
 #include <string.h>
 
 #define NAMES_MAX 50 /* in a record; more are counted by what is missing */
@@ -54,6 +55,7 @@ static void leave(struct hg_service *service, struct hg_room *room)
                                 room->gate.plan.heat_id, "reasons"));
     room->is_leaving = false;
     room->next = NULL;
+    hg_switches_drop(room); /* its will is the last off */
     room->is_gone = true;
     hg_show_gone(service, room);
     hg_log_line(&service->log, HG_LOG_INFO,
@@ -61,17 +63,38 @@ static void leave(struct hg_service *service, struct hg_room *room)
                 room->config->name);
 }
 
+/*
+ * The connection that the room's controller asks for. One that cannot be made
+ * is told in the log; the room then reads broker-down.
+ */
+static void follow_link(struct hg_service *service, struct hg_room *room,
+                        bool was_switch)
+{
+    bool is_switch = room->config->binding != NULL;
+
+    if (!was_switch && is_switch)
+        step(service, room, HG_EVENT_LINK_DOWN);
+    if (hg_switches_renew(service, room) < 0)
+        return;
+    if (is_switch || !was_switch || !hg_link_is_up(service->link))
+        return;
+    step(service, room, HG_EVENT_LINK_UP);
+    hg_link_ask_online(service->link);
+}
+
 /* False: no memory for its key; it is tried again. */
 static bool take(struct hg_service *service, struct hg_room *room,
                  const struct hg_config_room *config)
 {
     bool was_waived = room->config->policy.is_commissioning_waived;
+    bool was_switch = room->config->binding != NULL;
     json_t *learned = hg_forecast_numbers(room);
     bool is_set = hg_rooms_set(service, room, config) == 0;
 
     if (is_set) {
         room->next = NULL;
         hg_forecast_begin(service, room, learned);
+        follow_link(service, room, was_switch);
         if (!was_waived)
             record_waiver(service, room);
         room->is_changed = true;
@@ -115,7 +138,9 @@ static bool come(struct hg_service *service,
     record_waiver(service, room);
     if (!service->is_journal_ok)
         step(service, room, HG_EVENT_JOURNAL_FAILED);
-    if (hg_link_is_up(service->link))
+    if (room->config->binding != NULL)
+        follow_link(service, room, true);
+    else if (hg_link_is_up(service->link))
         step(service, room, HG_EVENT_LINK_UP);
     room->is_changed = true;
     return true;

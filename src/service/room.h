@@ -56,6 +56,8 @@ struct hg_room_bad { /* messages that were dropped before the gate */
 };
 
 struct hg_com_room;
+struct hg_switch;
+struct hg_wire;
 
 struct hg_room {
     const struct hg_config_room *config; /* in force; borrowed, or kept */
@@ -65,6 +67,9 @@ struct hg_room {
     bool is_gone;    /* removed; only its place and its memory are left */
     size_t index;
     struct hg_gate_state gate;
+    struct hg_switch *sw; /* switches.h; NULL: the controller follows leases */
+    struct hg_wire *wire; /* of its connection */
+    struct hg_mono rival_told_at; /* a command that was not ours */
     struct hg_warmup_model warmup;
     struct hg_energy energy;
     bool is_counting;       /* the energy of a heat */

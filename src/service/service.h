@@ -264,6 +264,9 @@ void hg_memory_close(struct hg_service *service);
 /* -- message.c: what comes from the broker ------------------------------------
  */
 
+/* Name a dropped message in the log, at most every 10 s a room. */
+void hg_message_tell_bad(struct hg_service *service, struct hg_room *room,
+                         const char *leaf, const char *why);
 void hg_message_take(struct hg_service *service,
                      const struct hg_link_message *message);
 void hg_message_foreign(struct hg_service *service,

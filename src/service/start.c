@@ -16,6 +16,7 @@
 #include "service/remote.h"
 #include "service/rooms.h"
 #include "service/service.h"
+#include "service/switches.h"
 #include "service/traces.h"
 #include "service/worker.h"
 #include <errno.h>
@@ -121,18 +122,22 @@ static int begin_doors(struct hg_service *service)
 static int begin_link(struct hg_service *service)
 {
     const struct hg_config_broker *broker = &service->config->broker;
-    struct hg_link_loop loop = hg_loop_for_link(service->loop);
     struct hg_link_handlers handlers = hg_link_up_handlers(service);
     char storage[HG_LOG_LINE_BYTES];
     struct hg_link_tls tls = { broker->tls.ca_file, broker->tls.cert_file,
                                broker->tls.key_file, NULL };
     struct hg_link_config config;
+    struct hg_link_loop loop;
+    struct hg_wire *wire = NULL;
     struct hg_buf why;
     int err;
 
     err = hg_resolver_new(hg_wake_loop, service, &service->resolver);
+    if (err == 0)
+        err = hg_wire_new(service->loop, &wire);
     if (err < 0)
         return err;
+    loop = hg_wire_for_link(wire);
     memset(&config, 0, sizeof(config));
     config.kind = HG_LINK_LEASE;
     config.host = broker->host;
@@ -149,6 +154,8 @@ static int begin_link(struct hg_service *service)
     err = hg_link_new(&config, &loop, &handlers, &why, &service->link);
     if (err < 0)
         hg_log_line(&service->log, HG_LOG_ERROR, "%s", storage);
+    else
+        hg_wire_start(wire, service->link);
     return err;
 }
 
@@ -219,6 +226,8 @@ int hg_service_begin(struct hg_service *service)
         err = begin_doors(service);
     if (err == 0 && (step = "the link to the broker"))
         err = begin_link(service);
+    if (err == 0 && (step = "the links to switch controllers"))
+        err = hg_switches_begin(service);
     if (err < 0) {
         hg_log_line(&service->log, HG_LOG_ERROR, "the start ended at %s: %s",
                     step, hg_err_text(err));
@@ -241,7 +250,8 @@ static void turn_until(struct hg_service *service, uint64_t ms)
 
     do {
         hg_api_server_count(service->api, &counts);
-        if (hg_link_unacked(service->link) == 0 && counts.callers == 0 &&
+        if (hg_link_unacked(service->link) == 0 &&
+            hg_switches_unacked(service) == 0 && counts.callers == 0 &&
             (!hg_show_waits(service) || !hg_link_is_up(service->link)))
             break;
         if (!hg_loop_turn(service->loop))
@@ -275,6 +285,7 @@ void hg_service_leave(struct hg_service *service)
     hg_api_server_close_all(service->api);
     turn_until(service, LEAVE_MS);
     hg_late_finish(service);
+    hg_switches_leave(service);
     hg_link_leave(service->link);
     hg_memory_save(service);
     hg_log_line(&service->log, HG_LOG_INFO, "stopped in order");
@@ -290,6 +301,8 @@ void hg_service_end(struct hg_service *service)
     hg_worker_free(service->reader);
     service->reader = NULL;
     hg_asks_free(service->asks);
+    hg_loop_forget_links(service->loop);
+    hg_switches_end(service);
     hg_link_free(service->link);
     service->link = NULL;
     /* helpers first: they wake the loop's context */

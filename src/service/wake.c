@@ -5,6 +5,7 @@
 #include "service/head.h"
 #include "service/loop.h"
 #include "service/service.h"
+#include "service/switches.h"
 #include "service/traces.h"
 #include "service/worker.h"
 #include <string.h>
@@ -68,6 +69,7 @@ void hg_service_tick(struct hg_service *service, bool is_whole_second)
             hg_room_step(service, &service->room[i], &event);
             hg_forecast_tick(service, &service->room[i]);
         }
+    hg_switches_tick(service);
     hg_reload_tick(service);
     hg_record_due(service);
     hg_memory_tick(service);
@@ -98,5 +100,5 @@ void hg_service_poll(struct hg_service *service)
     hg_traces_tick(service);
     if (service->reader != NULL)
         hg_worker_poll(service->reader);
-    hg_loop_tick_link(service->loop);
+    hg_loop_tick_links(service->loop);
 }

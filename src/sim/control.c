@@ -272,7 +272,7 @@ const char HG_CONTROL_HELP[] =
     "      welded elements-dead silent replay duplicate late MS\n"
     "      ignore-permit deaf no-counter module-hot module-damp\n"
     "      power-lost door-gone door-chatter bad-mac door-swapped\n"
-    "      no-meter no-power\n"
+    "      no-meter no-power; of a relay: door-silent retained\n"
     "  ROOM fault reboot            new boot mark, seq 0; the link stays up\n"
     "  ROOM fault none              take all faults away\n"
     "  ROOM state                   the truth, as one line of JSON\n"

@@ -10,8 +10,9 @@
 #include <stdio.h>
 #include <string.h>
 
-#define DECIDE_SIM_S        5.0   /* thermostat period, in physics time */
-#define SLICES_MAX          4096u /* of one step, timers apart */
+#define RELAY_TARGET_MC     1000000 /* a relay does not regulate */
+#define DECIDE_SIM_S        5.0     /* thermostat period, in physics time */
+#define SLICES_MAX          4096u   /* of one step, timers apart */
 #define CHATTER_MS          700u
 #define LIMIT_RESET_BELOW_C 20.0
 #define MODULE_LAG_S        600.0
@@ -46,6 +47,7 @@ void hg_simctl_reboot(struct hg_simctl *ctl, uint64_t now_ms)
     ctl->permits_taken = 0;
     ctl->permits_ignored = 0;
     ctl->is_local = false;
+    ctl->is_relay_on = false;
     ctl->is_thermostat_on = false;
     ctl->events = 0;
     hg_follower_init(&ctl->follower);
@@ -99,6 +101,10 @@ static bool is_heat_wanted(struct hg_simctl *ctl, int32_t *target_mc)
     int32_t local_mc = (int32_t)lround(ctl->setup.local_target_c * 1000);
     bool may = hg_follower_may_heat(&ctl->follower, ctl->now_ms) == 1;
 
+    if (ctl->setup.timer_ms) {
+        *target_mc = RELAY_TARGET_MC;
+        return ctl->is_relay_on || has(ctl, HG_SIMCTL_IGNORE_PERMIT);
+    }
     if (may) {
         *target_mc = ctl->follower.target_mc;
         return true;
@@ -191,12 +197,13 @@ static void run_timers(struct hg_simctl *ctl)
         ctl->door_until_ms = 0;
     }
     if (!has(ctl, HG_SIMCTL_DOOR_CHATTER)) {
-        set_switch(ctl,
-                   ctl->is_door_open != has(ctl, HG_SIMCTL_DOOR_SWAPPED));
+        set_switch(ctl, ctl->is_door_open != has(ctl, HG_SIMCTL_DOOR_SWAPPED));
     } else if (ctl->now_ms >= ctl->chatter_ms) {
         ctl->chatter_ms = ctl->now_ms + CHATTER_MS;
         set_switch(ctl, !ctl->is_switch_open);
     }
+    if (ctl->is_relay_on && ctl->now_ms >= ctl->relay_until_ms)
+        ctl->is_relay_on = false;
     if (ctl->is_local && ctl->now_ms >= ctl->local_until_ms) {
         ctl->is_local = false;
         push_event(ctl, HG_SIMCTL_EVENT_LOCAL_STOP, "");
@@ -219,6 +226,8 @@ static uint64_t next_timer(const struct hg_simctl *ctl, uint64_t until_ms)
             at, hg_sat_add_u64(ctl->follower.received_ms, ctl->follower.ttl_ms),
             ctl->now_ms);
     at = sooner(at, ctl->door_until_ms, ctl->now_ms);
+    if (ctl->is_relay_on)
+        at = sooner(at, ctl->relay_until_ms, ctl->now_ms);
     if (ctl->is_local)
         at = sooner(at, ctl->local_until_ms, ctl->now_ms);
     if (has(ctl, HG_SIMCTL_DOOR_CHATTER))
@@ -300,6 +309,15 @@ void hg_simctl_move_door(struct hg_simctl *ctl, bool is_open, uint64_t for_ms,
     ctl->door_until_ms =
         is_open && for_ms ? hg_sat_add_u64(ctl->now_ms, for_ms) : 0;
     run_timers(ctl);
+    decide(ctl);
+}
+
+void hg_simctl_set_relay(struct hg_simctl *ctl, bool is_on, uint64_t now_ms)
+{
+    hg_simctl_step(ctl, now_ms);
+    if (is_on && !ctl->is_relay_on)
+        ctl->relay_until_ms = hg_sat_add_u64(ctl->now_ms, ctl->setup.timer_ms);
+    ctl->is_relay_on = is_on;
     decide(ctl);
 }
 

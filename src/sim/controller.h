@@ -52,7 +52,9 @@
     X(BAD_MAC, "bad-mac")                   /* signs with a wrong key */       \
     X(DOOR_SWAPPED, "door-swapped")         /* contact the wrong way round */  \
     X(NO_METER, "no-meter")                 /* no energy_wh member */          \
-    X(NO_POWER, "no-power")                 /* no power_w member */
+    X(NO_POWER, "no-power")                 /* no power_w member */            \
+    X(DOOR_SILENT, "door-silent") /* foreign: its door topic is mute */        \
+    X(RETAINED, "retained")       /* foreign: all it says is retained */
 
 enum hg_simctl_fault_index {
 #define HG_SIMCTL_INDEX(name, word) HG_SIMCTL_FAULT_INDEX_##name,
@@ -76,6 +78,7 @@ struct hg_simctl_setup {
     double limit_c;           /* the high limit trips here, on the true air */
     double local_target_c;    /* of heat started at the panel */
     uint64_t local_max_ms;    /* the panel's own timer */
+    uint64_t timer_ms;        /* foreign.h: hardware timer; 0: leases */
     uint32_t period_ms;       /* between telemetry messages, >= 1 */
     double speed;             /* physics seconds per real second, > 0 */
     uint64_t seed;            /* sensor noise */
@@ -122,6 +125,8 @@ struct hg_simctl {
     bool is_contactor_on;
     bool is_heating; /* the truth: the elements draw power */
     uint64_t local_until_ms;
+    bool is_relay_on; /* commanded, and the hardware timer has not run out */
+    uint64_t relay_until_ms;
     uint64_t heater_on_ms, switchings;
     uint64_t last_on_ms, last_off_ms; /* 0: never */
     int32_t reading_mc;
@@ -178,6 +183,9 @@ bool hg_simctl_next(struct hg_simctl *ctl, struct hg_simctl_message *out);
 
 /* Send telemetry with the next hg_simctl_next(), e.g. on a new link. */
 void hg_simctl_nudge(struct hg_simctl *ctl);
+
+/* Switch a relay; its hardware timer begins when it goes on. */
+void hg_simctl_set_relay(struct hg_simctl *ctl, bool is_on, uint64_t now_ms);
 
 /* Move the door; for_ms > 0 closes an opened door again by itself. */
 void hg_simctl_move_door(struct hg_simctl *ctl, bool is_open, uint64_t for_ms,

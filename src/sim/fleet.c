@@ -7,6 +7,7 @@
 #include "base/text.h"
 #include "sim/channel.h"
 #include "sim/control.h"
+#include "sim/foreign.h"
 #include "sim/link.h"
 #include <stdio.h>
 #include <stdlib.h>
@@ -99,13 +100,32 @@ static void post_online(struct room *room, bool is_online)
                                   .qos = 1,
                                   .is_retained = true };
 
-    post(room, &out);
+    if (room->ctl.setup.timer_ms == 0) /* a foreign one tells no presence */
+        post(room, &out);
 }
 
 static bool is_link_wanted(const struct room *room)
 {
     return room->ctl.is_link_wanted &&
            !(room->ctl.faults & HG_SIMCTL_POWER_LOST);
+}
+
+/* all topics of a foreign controller; what is lost is lost */
+static void post_foreign(struct hg_fleet *fleet, struct room *room)
+{
+    for (unsigned i = 0; i < HG_SIMFOREIGN_LEAVES; i++) {
+        char text[HG_SIMCTL_TEXT_BYTES];
+        struct hg_simlink_out out = { .qos = fleet->options->qos };
+        struct hg_buf buf;
+
+        hg_buf_init(&buf, text, sizeof(text));
+        if (!hg_simforeign_say(&room->ctl, i, &out.leaf, &buf))
+            continue;
+        out.payload = text;
+        out.len = buf.len;
+        out.is_retained = (room->ctl.faults & HG_SIMCTL_RETAINED) != 0;
+        post(room, &out);
+    }
 }
 
 /* send what waits, and note when the room wants to be seen again */
@@ -127,8 +147,12 @@ static void flush(struct hg_fleet *fleet, struct room *room)
             .qos = message.is_event ? 1 : fleet->options->qos,
         };
 
-        if (is_link_wanted(room))
+        if (!is_link_wanted(room))
+            continue;
+        if (room->ctl.setup.timer_ms == 0)
             post(room, &out);
+        else if (!message.is_event) /* its moment, in other words */
+            post_foreign(fleet, room);
     }
     *next_ms = hg_simctl_deadline(ctl);
     channel_ms = hg_channel_deadline(&room->channel, ctl->late_ms);
@@ -143,6 +167,12 @@ static void on_permit(void *owner, const struct hg_simlink_permit *permit)
 
     if (!room || !is_link_wanted(room))
         return;
+    if (room->ctl.setup.timer_ms != 0) {
+        (void)!hg_simforeign_hear(&room->ctl, permit->payload, permit->len,
+                                  fleet->now_ms);
+        fleet->next_ms[index_of(fleet, room)] = fleet->now_ms;
+        return;
+    }
     if (room->sign.is_set &&
         hg_simsign_check(&room->sign, permit->topic, permit->payload,
                          permit->len, permit->mac) < 0) {
@@ -212,6 +242,7 @@ static int make_line(struct hg_fleet *fleet, size_t first, size_t count,
     const struct hg_simopt *o = fleet->options;
     struct line *line = &fleet->line[fleet->lines++];
     bool is_own = first < fleet->own;
+    bool is_foreign = fleet->room[first].ctl.setup.timer_ms != 0;
     const char *user = o->username;
 
     line->first = first;
@@ -227,13 +258,14 @@ static int make_line(struct hg_fleet *fleet, size_t first, size_t count,
         .host = o->host,
         .port = o->port,
         .is_v311 = o->is_v311,
-        .root = o->root,
+        .root = is_foreign ? HG_SIMFOREIGN_ROOT : o->root,
+        .command = is_foreign ? HG_SIMFOREIGN_COMMAND : "permit",
         .client_id = line->client_id,
         .username = user ? line->username : NULL,
         .password = o->password_file ? fleet->password : NULL,
         .names = fleet->name + first,
         .rooms = count,
-        .has_will = is_own,
+        .has_will = is_own && !is_foreign,
         .sign = &fleet->room[first].sign,
         .on_permit = on_permit,
         .owner = fleet,

@@ -87,7 +87,7 @@ static int subscribe(struct hg_simlink *link, size_t from, size_t count)
     char *list[SUBS_AT_ONCE];
 
     for (size_t i = 0; i < count; i++) {
-        if (topic_of(link, link->names[from + i], "permit", topic[i]) < 0)
+        if (topic_of(link, link->names[from + i], link->command, topic[i]) < 0)
             return MOSQ_ERR_INVAL;
         list[i] = topic[i];
     }
@@ -156,7 +156,7 @@ static void on_message(struct mosquitto *mosq, void *data,
         hg_text_copy(room, sizeof(room), message->topic + root_len + 1) < 0)
         return;
     slash = strchr(room, '/');
-    if (!slash || strcmp(slash, "/permit") != 0)
+    if (!slash || strcmp(slash + 1, link->command) != 0)
         return;
     *slash = '\0';
     mac = find_mac(props);

@@ -34,6 +34,7 @@ struct hg_simlink {
     uint16_t port;
     bool is_v311;
     const char *root, *client_id;
+    const char *command; /* last levels of the topics it hears: "permit" */
     const char *username, *password; /* or NULL */
     const char *const *names;        /* the rooms whose permits it hears */
     size_t rooms;

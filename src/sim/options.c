@@ -27,7 +27,10 @@ const char HG_SIMOPT_HELP[] =
     "                     usage=private|semi-public|public (the panel's own\n"
     "                     timer: 360, 720, 1080 min), sensor=bench|door,\n"
     "                     element=pt100|pt1000 (sends air_ohm, not air_c),\n"
-    "                     mac=FILE (as --mac-key, for this room)\n"
+    "                     mac=FILE (as --mac-key, for this room),\n"
+    "                     timer_s=N: no lease controller, but a plain relay\n"
+    "                     with a hardware timer, on topics of its own:\n"
+    "                     plant/NAME/climate, door, relay, relay/set\n"
     "  --count N          N more rooms PREFIX-00000 ... on one shared\n"
     "                     connection, for load; these have no will\n"
     "  --prefix PREFIX    their names (load)\n"
@@ -82,6 +85,7 @@ static const struct room_key ROOM_KEYS[] = {
     KEY("limit_c", limit_c, 60, 200),
     KEY("hysteresis_c", hysteresis_c, 0.2, 20),
     KEY("local_c", local_c, 30, 110),
+    KEY("timer_s", timer_s, 1, 86400),
 };
 #undef KEY
 
@@ -222,6 +226,7 @@ int hg_simopt_setup(const struct hg_simopt *options,
         .limit_c = room->limit_c,
         .local_target_c = room->local_c,
         .local_max_ms = room->local_max_ms,
+        .timer_ms = (uint64_t)(room->timer_s * 1000),
         .period_ms = options->period_ms,
         .speed = options->speed,
         .element = room->element,

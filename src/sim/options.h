@@ -23,6 +23,7 @@ struct hg_simopt_room {
     double noise_c; /* NAN, lag_s NAN: as hg_physics_spec_of() says */
     double lag_s;
     double limit_c, hysteresis_c, local_c;
+    double timer_s; /* of a foreign relay; 0: a lease controller */
     uint64_t local_max_ms;
     bool is_sensor_near_door;
     enum hg_platinum element;

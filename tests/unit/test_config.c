@@ -283,10 +283,6 @@ static const struct {
     { "lease", HERON(",\"controller\":{\"kind\":\"lease\"}"), NULL },
     { "no kind", HERON(",\"controller\":{}"),
       "/rooms/heron/controller/kind: is missing" },
-    { "switch with its binding",
-      HERON(",\"controller\":{\"kind\":\"switch\",\"on\":\"1\"}"),
-      "/rooms/heron/controller/kind: \"switch\" controllers are not available "
-      "in this version; allowed is \"lease\"" },
     { "lease with a binding",
       HERON(",\"controller\":{\"kind\":\"lease\",\"on\":\"1\"}"),
       "/rooms/heron/controller/on: is not a setting; allowed here are kind, "

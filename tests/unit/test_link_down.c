@@ -328,8 +328,9 @@ static void test_link_down__needs_every_subscription(void **state)
     WAIT_FOR(w, w->downs == 1);
 
     assert_string_equal(w->reason,
-                        "the broker refused the subscription to gateway "
-                        "(code 128); its access list must allow it");
+                        "the broker refused the subscription to "
+                        "heatgate/v1/gateway (code 128); its access "
+                        "list must allow it");
     (void)close(fd);
     (void)close(listener);
 }
