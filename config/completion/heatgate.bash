@@ -60,7 +60,7 @@ _heatgate()
     fi
 
     case $previous in
-    --room) words=$(_heatgate_rooms "${ask[@]}") ;;
+    --room|--binding) words=$(_heatgate_rooms "${ask[@]}") ;;
     --role) words="manager integrator caretaker" ;;
     --until)
         [ "$verb" = watch ] && words="idle planned heating holding locked" ;;

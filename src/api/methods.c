@@ -103,6 +103,8 @@ static const struct hg_method_row table[HG_METHOD_COUNT] = {
     M(LOCKOUT_CLEAR, "lockout.clear", STAFF, NO, NONE, ROOM(YES),
       TEXT("lockout", YES, 64), NOTE("note", YES, 400)),
 
+    M(BINDING_READ, "binding.read", STAFF, NO, NONE, ROOM(YES)),
+
     M(COMMISSION_BEGIN, "commission.begin", OWNER_ONLY, YES, NONE, ROOM(YES),
       { "kind", HG_PARAM_WORD, NO, 0, 0, commission_kinds },
       { "names", HG_PARAM_OBJECT, NO, 0, 16, NULL }),

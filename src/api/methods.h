@@ -35,6 +35,7 @@
     X(STAFF_LIST, "staff.list")                                                \
     X(LOCKOUT_SET, "lockout.set")                                              \
     X(LOCKOUT_CLEAR, "lockout.clear")                                          \
+    X(BINDING_READ, "binding.read")                                            \
     X(COMMISSION_BEGIN, "commission.begin")                                    \
     X(COMMISSION_STEP, "commission.step")                                      \
     X(COMMISSION_STATE, "commission.state")                                    \

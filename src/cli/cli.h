@@ -77,7 +77,9 @@ enum hg_cli_exit {
     X(CARD, "card", true)                                                      \
     X(CARDS, "cards", true)                                                    \
     X(ADDRESS, "address", true)                                                \
-    X(CODE, "code", true)
+    X(CODE, "code", true)                                                      \
+    X(BINDING, "binding", true)                                                \
+    X(SECONDS, "seconds", true)
 
 enum hg_cli_option {
 #define HG_CLI_OPTION_ENUM(name, text, has_value) HG_OPT_##name,

@@ -229,11 +229,19 @@ const struct hg_cli_verb hg_cli_verbs[] = {
       "  --csv        every sample as a line (RFC 4180)\n"
       "  --html FILE  a page to print, with a plot; mode 0600; it loads\n"
       "               nothing from elsewhere\n" },
-    { "doctor", hg_cli_doctor, BIT(STATE_DIR), 0, 0, "[--state-dir DIR]",
+    { "doctor", hg_cli_doctor, BIT(STATE_DIR) | BIT(BINDING) | BIT(SECONDS), 0,
+      0, "[--state-dir DIR | --binding ROOM [--seconds N]]",
       "what is well and what is not",
       "Looks at the service, its broker, journal and clock, every room, and "
       "the disk. Each line is ok, warn or fail, with a remedy. Exit status 0 "
       "only if nothing failed.\n\n"
-      "  --state-dir DIR  the service's state_dir (" HG_CLI_STATE_DIR ")\n" },
+      "  --state-dir DIR  the service's state_dir (" HG_CLI_STATE_DIR ")\n"
+      "  --binding ROOM   instead, show what each pointer of a room with a\n"
+      "                   switch controller reads, live: topic, pointer, the\n"
+      "                   value as sent and as converted, its age, or why\n"
+      "                   nothing is read\n"
+      "  --seconds N      for so long, 1 to 86400 (30); Ctrl-C ends it too\n\n"
+      "With --binding, exit status 0 only if every signal is read at the end, "
+      "and air, door and heater are young enough.\n" },
     { NULL, NULL, 0, 0, 0, NULL, NULL, NULL },
 };

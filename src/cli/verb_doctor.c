@@ -362,10 +362,16 @@ static int look_at_service(struct doctor *doctor)
 
 int hg_cli_doctor(struct hg_cli *cli, const struct hg_cli_args *args)
 {
-    struct doctor doctor = { .cli = cli, .checks = json_array() };
+    struct doctor doctor = { .cli = cli };
     const char *dir = args->value[HG_OPT_STATE_DIR];
-    int status = look_at_service(&doctor);
+    int status;
 
+    if (hg_cli_has(args, HG_OPT_BINDING))
+        return hg_cli_doctor_binding(cli, args);
+    if (hg_cli_has(args, HG_OPT_SECONDS))
+        return hg_cli_usage(cli, "--seconds goes with --binding ROOM");
+    doctor.checks = json_array();
+    status = look_at_service(&doctor);
     look_at_disk(&doctor, dir == NULL ? HG_CLI_STATE_DIR : dir);
     if (status == 0 && doctor.has_failed)
         status = HG_CLI_REFUSED;

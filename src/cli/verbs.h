@@ -14,7 +14,7 @@ hg_cli_run hg_cli_lockout_set, hg_cli_lockout_clear;
 hg_cli_run hg_cli_journal_show, hg_cli_journal_verify, hg_cli_journal_export,
     hg_cli_journal_head;
 hg_cli_run hg_cli_report_energy, hg_cli_report_heat;
-hg_cli_run hg_cli_doctor;
+hg_cli_run hg_cli_doctor, hg_cli_doctor_binding;
 hg_cli_run hg_cli_commission, hg_cli_handover;
 
 #endif

@@ -33,6 +33,7 @@ hg_handler *hg_handler_of(enum hg_method method)
         [HG_METHOD_STAFF_LIST] = hg_handle_staff_list,
         [HG_METHOD_LOCKOUT_SET] = hg_handle_lockout_set,
         [HG_METHOD_LOCKOUT_CLEAR] = hg_handle_lockout_clear,
+        [HG_METHOD_BINDING_READ] = hg_handle_binding_read,
         [HG_METHOD_COMMISSION_BEGIN] = hg_handle_commission_begin,
         [HG_METHOD_COMMISSION_STEP] = hg_handle_commission_step,
         [HG_METHOD_COMMISSION_STATE] = hg_handle_commission_state,

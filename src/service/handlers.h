@@ -34,6 +34,7 @@ hg_handler hg_handle_guest_list;
 hg_handler hg_handle_staff_issue;
 hg_handler hg_handle_staff_revoke;
 hg_handler hg_handle_staff_list;
+hg_handler hg_handle_binding_read;
 hg_handler hg_handle_lockout_set;
 hg_handler hg_handle_lockout_clear;
 hg_handler hg_handle_commission_begin;

@@ -9,6 +9,7 @@ import urllib.request
 from harness import ROOT, RpcError, Site, boottime, rfc3339, wait
 from test_commission import NAMES, png, site_with
 from test_mqtt import Asker
+from test_switch import site_of, start
 
 PIECE_BYTES = 30 << 10  # of a photograph, in one call
 MEMBERS = {"events": "notice",
@@ -280,3 +281,10 @@ def test_contract__a_whole_commissioning_is_met():
         record = site.owner.call("journal.read", after=done["n"] - 1,
                                  limit=1)["records"][0]
         assert record["digest"] == done["digest"]
+
+
+def test_contract__a_binding_is_read():
+    with site_of() as site:
+        start(site)
+        assert site.owner.call("binding.read", room="heron")["connected"]
+        assert site.owner.refused("binding.read", room="gone").code == 1004

@@ -42,6 +42,7 @@ static const struct {
     { "staff.list", "----O", false },
     { "lockout.set", "---MO", false },
     { "lockout.clear", "---MO", false },
+    { "binding.read", "---MO", false },
     { "commission.begin", "----O", true },
     { "commission.step", "----O", true },
     { "commission.state", "----O", true },
