@@ -199,6 +199,19 @@ def test_switch__a_foreign_on_is_a_rival_and_is_switched_off():
         wait(lambda: commands(site)[-1][1] == "OFF", "off to be said")
 
 
+def test_switch__a_kept_on_is_a_rival_too():
+    with site_of() as site:
+        site.start_broker()
+        keeper = Observer(site.broker_port, topics=("plant/#",))
+        site.closers.append(keeper.close)
+        # a relay would go on with it at each of its connections
+        keeper.publish(PLANT + "/relay/set", "ON", retain=True)
+        site.start_gateway()
+        owner = site.admin()
+        wait(lambda: owner.call("room.state", room="heron")["lockouts"] ==
+             ["rival-gateway"], "rival-gateway")
+
+
 def test_switch__two_gateways_on_one_relay_do_not_heat_on():
     with site_of() as one, site_of() as two:
         start(one)
