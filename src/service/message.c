@@ -137,7 +137,7 @@ static void take_online(struct hg_service *service, struct hg_room *room,
  * Another gateway on our topic root: one that serves other rooms, or one too
  * many. Its epoch raises ours once a connection: two gateways that outbid
  * each other for ever would help nobody. Higher ones that are heard later are
- * kept for the next start, when rooms of the other may have become ours. Its
+ * kept for when rooms of the other become ours, by a start or a reload. Its
  * permits, if it sends any to our rooms, lock them (rival-gateway).
  */
 static void hear_epoch(struct hg_service *service,

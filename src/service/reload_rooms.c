@@ -132,6 +132,9 @@ static bool come(struct hg_service *service,
 {
     struct hg_room *room;
 
+    /* it may have been another gateway's: its permits must not outlive ours */
+    if (service->epoch_heard >= service->epoch)
+        hg_service_raise_epoch(service, service->epoch_heard + 1);
     if (hg_rooms_add(service, config, &room) < 0)
         return false;
     begin_gate(service, room);

@@ -124,7 +124,8 @@ struct hg_service {
     struct hg_replay *replay;               /* during the start only */
     uint64_t epoch;                         /* as made durable */
     uint64_t epoch_wanted;                  /* above it: storing it failed */
-    uint64_t epoch_heard;                   /* to begin above, next time */
+    uint64_t epoch_heard;                   /* highest of another gateway … */
+    uint64_t epoch_kept; /* … and as made durable: to begin above it */
     bool is_epoch_news, is_journal_failing; /* for all rooms, after a step */
     unsigned int step_depth;
     const char *note; /* of the lockout being set or cleared, else NULL */

@@ -76,9 +76,9 @@ void hg_service_tick(struct hg_service *service, bool is_whole_second)
     hg_traces_tick(service);
     if (!is_whole_second)
         return;
-    if (service->epoch_heard != 0 &&
+    if (service->epoch_heard > service->epoch_kept &&
         hg_memory_raise_epoch(service, service->epoch_heard) == 0)
-        service->epoch_heard = 0;
+        service->epoch_kept = service->epoch_heard;
     hg_record_poll(service); /* a lost wake-up costs a second, no more */
     hg_access_done(service);
     hg_access_tick(service);

@@ -5,6 +5,7 @@ import os
 import signal
 
 from harness import ROOT, RpcError, Sim, Site, boottime, wait
+from test_reload import hup
 
 LEASE_S = 5  # of Site.room()
 
@@ -134,6 +135,25 @@ def test_two_gateways__an_epoch_heard_late_counts_at_the_next_start():
         up(b)
         begun = [r["epoch"] for r in b.journal(kind="gateway-started")]
         assert begun[-1] > highest, (begun, highest)
+
+
+def test_two_gateways__a_reload_takes_over_above_all_that_was_heard():
+    with Stack() as stack:
+        a, b = split(stack)
+        a.kill("gateway", signal.SIGKILL)
+        set_epoch(a, kept_epoch(b) + 100)
+        up(a)
+        a.kill("gateway", signal.SIGKILL)
+        # no controller is there to tell which serial it follows
+        a.sim.process.kill()
+        a.sim.process.wait()
+        wait(lambda: kept_epoch(b) > 100, "the epoch to be kept")
+        highest = kept_epoch(b)
+        b.config["rooms"]["heron"] = Site.room()
+        hup(b)
+        assert "heron" in b.owner.call("room.state", room="heron")["room"]
+        assert kept_epoch(b) > highest, (kept_epoch(b), highest)
+        b.verify()
 
 
 def test_two_gateways__one_that_comes_back_is_a_rival_until_a_person_acts():
