@@ -27,22 +27,63 @@
  * half times the air's own 1.2 kJ/(m3 K) follow it at once; elements and
  * stones lag by a quarter of an hour. Trued up against simulated rooms.
  */
-void hg_fit_prior(double heater_w, double volume_m3,
-                  struct hg_fit_belief *belief)
-{
-    static const double SPREAD[N] = { 0.4, 0.3, 0.9, 0.22, 0.5, 0.5, 0.4 };
-    double surface_m2 = 6 * pow(volume_m3, 2.0 / 3);
+#define LINING_J_M2_K 10500.0
+#define BEHIND_J_M2_K 7000.0
+#define STONES_J_K_W  6.0
+#define LAG_S         900.0
+/*
+ * Where stones and wood are known, from memory too. Soapstone 980 J/(kg K),
+ * olivine 840 cold and 1000 at 200 C; steel of elements and shell 0.9 J/K for
+ * each W. Softwood 640 kJ/(m3 K), benches a fifth more. Heat goes sqrt(a t)
+ * into it, a = 1.7e-7 m2/s: 16 mm in 25 minutes are lining, the core is what
+ * lies behind it up to two and a half times as deep, and insulation with what
+ * holds it, 5 kJ/(m2 K).
+ */
+#define STONE_J_KG_K        900.0
+#define STEEL_J_K_W         0.9
+#define WOOD_J_M2_K_MM      (1.2 * 640)
+#define LINING_MM           16.0
+#define CORE_MM             24.0
+#define INSULATION_J_M2_K   5000.0
+#define STONES_KNOWN_SPREAD 0.25
+#define LINING_KNOWN_SPREAD 0.15
+#define CORE_KNOWN_SPREAD   0.4
 
+enum { AIR_J, LINING_J, CORE_J, LINING_W, CORE_W, OUTSIDE_W, LAG };
+
+void hg_fit_prior(const struct hg_fit_room *room, struct hg_fit_belief *belief)
+{
+    double spread[N] = { 0.4, 0.3, 0.9, 0.22, 0.5, 0.5, 0.4 };
+    double surface_m2 = 6 * pow(room->volume_m3, 2.0 / 3);
+    double stones_j_k = STONES_J_K_W * room->heater_w;
+    double lining_j_m2_k = LINING_J_M2_K;
+    double behind_j_m2_k = BEHIND_J_M2_K;
+    double lag_s = LAG_S;
+
+    if (room->stones_kg > 0) {
+        stones_j_k =
+            STONE_J_KG_K * room->stones_kg + STEEL_J_K_W * room->heater_w;
+        lag_s *= stones_j_k / (STONES_J_K_W * room->heater_w);
+        spread[LAG] = STONES_KNOWN_SPREAD;
+    }
+    if (room->wood_mm > 0) {
+        double core_mm = fmin(fmax(room->wood_mm - LINING_MM, 0), CORE_MM);
+
+        lining_j_m2_k = WOOD_J_M2_K_MM * fmin(room->wood_mm, LINING_MM);
+        behind_j_m2_k = WOOD_J_M2_K_MM * core_mm + INSULATION_J_M2_K;
+        spread[LINING_J] = LINING_KNOWN_SPREAD;
+        spread[CORE_J] = CORE_KNOWN_SPREAD;
+    }
     memset(belief, 0, sizeof(*belief));
-    belief->mean[0] = log(1.5 * 1200 * volume_m3);
-    belief->mean[1] = log(10500 * surface_m2 + 6 * heater_w);
-    belief->mean[2] = log(7000 * surface_m2);
-    belief->mean[3] = log(9 * surface_m2);
-    belief->mean[4] = log(6 * surface_m2);
-    belief->mean[5] = log(1.5 * surface_m2);
-    belief->mean[6] = log(900);
+    belief->mean[AIR_J] = log(1.5 * 1200 * room->volume_m3);
+    belief->mean[LINING_J] = log(lining_j_m2_k * surface_m2 + stones_j_k);
+    belief->mean[CORE_J] = log(behind_j_m2_k * surface_m2);
+    belief->mean[LINING_W] = log(9 * surface_m2);
+    belief->mean[CORE_W] = log(6 * surface_m2);
+    belief->mean[OUTSIDE_W] = log(1.5 * surface_m2);
+    belief->mean[LAG] = log(lag_s);
     for (int i = 0; i < N; i++)
-        belief->cov[i][i] = SPREAD[i] * SPREAD[i];
+        belief->cov[i][i] = spread[i] * spread[i];
 }
 
 void hg_fit_thermal(const double mean[N], struct hg_thermal *thermal)

@@ -36,9 +36,15 @@ struct hg_fit_record {
     double outside_c;
 };
 
-/* What rated power (W) and volume (m3) alone tell. */
-void hg_fit_prior(double heater_w, double volume_m3,
-                  struct hg_fit_belief *belief);
+/* What is known of a room before it has been heated. */
+struct hg_fit_room {
+    double heater_w, volume_m3;
+    double stones_kg; /* 0: unknown */
+    double wood_mm;   /* thickness, panels or logs; 0: unknown */
+};
+
+/* What these alone tell. heater_w and volume_m3 are above 0. */
+void hg_fit_prior(const struct hg_fit_room *room, struct hg_fit_belief *belief);
 
 /* Is it a distribution, not far beyond what that prior allows? */
 bool hg_fit_is_sane(const struct hg_fit_belief *belief,

@@ -44,14 +44,15 @@
 
 _Static_assert(8 + N + N * (N + 1) / 2 <= HG_WARMUP_NUMBERS, "numbers fit");
 
-void hg_warmup_model_init(struct hg_warmup_model *model, uint32_t heater_w,
-                          double volume_m3)
+void hg_warmup_model_init(struct hg_warmup_model *model,
+                          const struct hg_fit_room *room)
 {
     memset(model, 0, sizeof(*model));
-    model->heater_w = heater_w >= 1 ? heater_w : 1;
-    model->volume_m3 = volume_m3 >= 0.1 ? volume_m3 : 0.1;
-    model->full_w = model->heater_w;
-    hg_fit_prior(model->heater_w, model->volume_m3, &model->learned);
+    model->room = *room;
+    model->room.heater_w = fmax(room->heater_w, 1);
+    model->room.volume_m3 = fmax(room->volume_m3, 0.1);
+    model->full_w = model->room.heater_w;
+    hg_fit_prior(&model->room, &model->learned);
     model->present = model->learned;
     hg_fit_thermal(model->present.mean, &model->thermal);
 }
@@ -67,7 +68,7 @@ static double reading_c(const struct hg_warmup_sample *sample)
 static double power_of(const struct hg_warmup_model *model,
                        const struct hg_warmup_sample *sample)
 {
-    double top_w = 1.5 * model->heater_w;
+    double top_w = 1.5 * model->room.heater_w;
 
     if (sample->has_power)
         return sample->power_w < top_w ? sample->power_w : top_w;
@@ -329,7 +330,7 @@ static void learn_full_power(struct hg_warmup_model *model, uint32_t peak)
 
     for (uint32_t i = 0; i <= peak; i++)
         top_w = fmax(top_w, (double)bin[i].power_w);
-    if (top_w < 0.5 * model->heater_w)
+    if (top_w < 0.5 * model->room.heater_w)
         return; /* a stage only */
     for (uint32_t i = 0; i <= peak; i++) {
         if ((double)bin[i].power_w < 0.9 * top_w)
@@ -356,7 +357,7 @@ static bool record_finish(struct hg_warmup_model *model)
     hg_fit_update(&model->learned, &model->record, used, &model->learned);
     for (int i = 0; i < N; i++)
         model->learned.cov[i][i] += DRIFT * DRIFT;
-    hg_fit_prior(model->heater_w, model->volume_m3, &prior);
+    hg_fit_prior(&model->room, &prior);
     if (!hg_fit_is_sane(&model->learned, &prior))
         model->learned = prior; /* start again rather than believe that */
     model->warmups++;
@@ -544,8 +545,8 @@ void hg_warmup_estimate(const struct hg_warmup_model *model, int32_t air_mc,
 bool hg_warmup_has_learned(const struct hg_warmup_model *model)
 {
     /* the real power is known before a whole warm-up is */
-    return model->warmups > 0 || model->full_w < model->heater_w ||
-           model->full_w > model->heater_w;
+    return model->warmups > 0 || model->full_w < model->room.heater_w ||
+           model->full_w > model->room.heater_w;
 }
 
 void hg_warmup_remember(const struct hg_warmup_model *model,
@@ -555,8 +556,8 @@ void hg_warmup_remember(const struct hg_warmup_model *model,
 
     memset(memory, 0, sizeof(*memory));
     *number++ = LAYOUT;
-    *number++ = model->heater_w;
-    *number++ = model->volume_m3;
+    *number++ = model->room.heater_w;
+    *number++ = model->room.volume_m3;
     *number++ = model->full_w;
     *number++ = model->warmups;
     *number++ = model->miss_start;
@@ -596,8 +597,8 @@ int hg_warmup_recall(struct hg_warmup_model *model,
 
     if (number[0] != LAYOUT || !(number[1] > 0) || !(number[2] > 0))
         return HG_ERR_CORRUPT;
-    if (fabs(number[1] / model->heater_w - 1) > 1e-6 ||
-        fabs(number[2] / model->volume_m3 - 1) > 1e-6)
+    if (fabs(number[1] / model->room.heater_w - 1) > 1e-6 ||
+        fabs(number[2] / model->room.volume_m3 - 1) > 1e-6)
         return HG_ERR_RANGE;
     recall_belief(number + 8, &belief);
     if (!is_between(number[3], 0.3 * number[1], 1.6 * number[1]) ||

@@ -8,7 +8,7 @@
  * feeds it, asks it, and keeps its numbers over a restart.
  *
  * Typical use
- *   hg_warmup_model_init(&model, policy.heater_w, volume_m3);
+ *   hg_warmup_model_init(&model, &room); power and volume at least
  *   if numbers were stored: (void)hg_warmup_recall(&model, &memory)
  *   at each fresh telemetry message: hg_warmup_feed(&model, &sample) and,
  *   when it says so, store hg_warmup_remember()'s numbers
@@ -43,8 +43,7 @@ struct hg_warmup_filling {
 
 /* Of one room. Plain data; give it to the functions below only. */
 struct hg_warmup_model {
-    double heater_w;
-    double volume_m3;
+    struct hg_fit_room room;
     double full_w;                /* what it really draws when it is on */
     uint32_t warmups;             /* learned from, in all */
     struct hg_fit_belief learned; /* after the last complete warm-up */
@@ -78,13 +77,11 @@ struct hg_warmup_memory {
 };
 
 /*
- * Start with what rated power and volume tell.
- *
- * heater_w   rated power; below 1 counts as 1
- * volume_m3  of the room; below 0.1 counts as 0.1
+ * Start with what is known of the room; copied. Power below 1 W counts as 1,
+ * a volume below 0.1 m3 as 0.1.
  */
-void hg_warmup_model_init(struct hg_warmup_model *model, uint32_t heater_w,
-                          double volume_m3);
+void hg_warmup_model_init(struct hg_warmup_model *model,
+                          const struct hg_fit_room *room);
 
 /*
  * Take in one sample; samples come in the order of their times, and one that

@@ -15,10 +15,11 @@ void hg_forecast_begin(struct hg_service *service, struct hg_room *room,
                        const json_t *numbers)
 {
     const struct hg_policy *policy = &room->config->policy;
+    const struct hg_fit_room known = { .heater_w = policy->heater_w,
+                                       .volume_m3 = room->config->volume_m3 };
     struct hg_warmup_memory memory;
 
-    hg_warmup_model_init(&room->warmup, policy->heater_w,
-                         room->config->volume_m3);
+    hg_warmup_model_init(&room->warmup, &known);
     hg_energy_init(&room->energy, policy->heater_w, policy->stale_after_ms);
     if (numbers == NULL)
         return;

@@ -203,6 +203,8 @@ static void test_forecast__time_to_a_target(void **state)
 
 /* -- a model without history -- */
 
+static const struct hg_fit_room CABIN = { .heater_w = 6000, .volume_m3 = 8.5 };
+
 static struct hg_warmup_estimate ask(const struct hg_warmup_model *model,
                                      double air_c, double target_c)
 {
@@ -220,7 +222,7 @@ static void test_forecast__a_new_room_gets_a_sane_guess(void **state)
     struct hg_warmup_estimate guess;
 
     (void)state;
-    hg_warmup_model_init(&model, 6000, 8.5);
+    hg_warmup_model_init(&model, &CABIN);
     guess = ask(&model, 8, 80);
 
     /* common practice, from memory: 30 to 90 min for 0.7 kW a cubic metre */
@@ -235,7 +237,7 @@ static void test_forecast__more_work_takes_longer(void **state)
 {
     static const struct {
         const char *label;
-        uint32_t heater_w;
+        double heater_w;
         double volume_m3, air_c, target_c;
         bool is_longer; /* than 6 kW, 8.5 m3, from 8 to 80 */
     } row[] = {
@@ -252,18 +254,75 @@ static void test_forecast__more_work_takes_longer(void **state)
     double usual_s;
 
     (void)state;
-    hg_warmup_model_init(&usual, 6000, 8.5);
+    hg_warmup_model_init(&usual, &CABIN);
     usual_s = ask(&usual, 8, 80).seconds;
     for (size_t i = 0; i < HG_COUNT(row); i++) {
         struct hg_warmup_model model;
         struct hg_warmup_estimate guess;
 
-        hg_warmup_model_init(&model, row[i].heater_w, row[i].volume_m3);
+        hg_warmup_model_init(
+            &model, &(struct hg_fit_room) { .heater_w = row[i].heater_w,
+                                            .volume_m3 = row[i].volume_m3 });
         guess = ask(&model, row[i].air_c, row[i].target_c);
 
         HG_CHECK_TRUE(row[i].label, guess.is_reachable);
         HG_CHECK_EQ(row[i].label, guess.seconds > usual_s, row[i].is_longer);
     }
+}
+
+static void test_forecast__heavier_rooms_take_longer(void **state)
+{
+    static const struct {
+        const char *label;
+        double stones_kg, wood_mm;
+        bool is_same; /* as the one above, else it is more */
+    } row[] = {
+        { "bare", 1, 9, false },
+        { "stones", 24, 9, false },
+        { "a tower", 150, 9, false },
+        { "thick panels", 150, 16, false },
+        { "planks", 150, 28, false },
+        { "logs", 150, 40, false },
+        { "thick logs: heat comes no deeper", 150, 200, true },
+    };
+    double before_s = 0;
+
+    (void)state;
+    for (size_t i = 0; i < HG_COUNT(row); i++) {
+        struct hg_fit_room room = CABIN;
+        struct hg_warmup_model model;
+        double seconds;
+
+        room.stones_kg = row[i].stones_kg;
+        room.wood_mm = row[i].wood_mm;
+        hg_warmup_model_init(&model, &room);
+        seconds = ask(&model, 8, 80).seconds;
+
+        if (row[i].is_same)
+            HG_CHECK_NEAR(row[i].label, seconds, before_s, 1e-6);
+        else
+            HG_CHECK_TRUE(row[i].label, seconds > before_s);
+        before_s = seconds;
+    }
+}
+
+static void test_forecast__what_is_known_narrows_the_interval(void **state)
+{
+    struct hg_fit_room room = CABIN;
+    struct hg_warmup_model model;
+    struct hg_warmup_estimate unknown, known;
+
+    (void)state;
+    hg_warmup_model_init(&model, &room);
+    unknown = ask(&model, 8, 80);
+    room.stones_kg = 34; /* what 6 kW are taken to have */
+    room.wood_mm = 13.7; /* and what rooms are taken to be lined with */
+    hg_warmup_model_init(&model, &room);
+    known = ask(&model, 8, 80);
+
+    HG_CHECK_NEAR("the usual room", known.seconds / unknown.seconds, 1, 0.05);
+    HG_CHECK_TRUE("narrower",
+                  known.high_s / known.low_s < unknown.high_s / unknown.low_s);
 }
 
 static void test_forecast__says_when_there_is_nothing_to_wait_for(void **state)
@@ -272,13 +331,14 @@ static void test_forecast__says_when_there_is_nothing_to_wait_for(void **state)
     struct hg_warmup_estimate guess;
 
     (void)state;
-    hg_warmup_model_init(&model, 6000, 8.5);
+    hg_warmup_model_init(&model, &CABIN);
     guess = ask(&model, 80, 80);
     HG_CHECK_TRUE("warm already", guess.is_reachable);
     HG_CHECK_NEAR("at once", guess.seconds, 0, 0);
     HG_CHECK_NEAR("at once", guess.high_s, 0, 0);
 
-    hg_warmup_model_init(&model, 500, 300);
+    hg_warmup_model_init(
+        &model, &(struct hg_fit_room) { .heater_w = 500, .volume_m3 = 300 });
     guess = ask(&model, 8, 80);
     HG_CHECK_FALSE("too weak", guess.is_reachable);
     HG_CHECK_NEAR("no time", guess.seconds, 0, 0);
@@ -287,8 +347,7 @@ static void test_forecast__says_when_there_is_nothing_to_wait_for(void **state)
 static void test_forecast__bears_absurd_settings(void **state)
 {
     static const struct {
-        uint32_t heater_w;
-        double volume_m3;
+        double heater_w, volume_m3;
     } row[] = { { 0, 0 }, { UINT32_MAX, 0.1 }, { 1, 1e9 }, { 500, -5 } };
 
     (void)state;
@@ -296,7 +355,9 @@ static void test_forecast__bears_absurd_settings(void **state)
         static const int32_t mc[] = { INT32_MIN, 0, INT32_MAX };
         struct hg_warmup_model model;
 
-        hg_warmup_model_init(&model, row[i].heater_w, row[i].volume_m3);
+        hg_warmup_model_init(
+            &model, &(struct hg_fit_room) { .heater_w = row[i].heater_w,
+                                            .volume_m3 = row[i].volume_m3 });
         for (size_t k = 0; k < HG_COUNT(mc) * HG_COUNT(mc); k++) {
             struct hg_warmup_estimate guess;
 
@@ -324,8 +385,8 @@ static void rig_start(struct rig *rig, double scale)
     struct hg_fit_belief prior;
 
     memset(rig, 0, sizeof(*rig));
-    hg_warmup_model_init(&rig->model, 6000, 8.5);
-    hg_fit_prior(6000, 8.5, &prior);
+    hg_warmup_model_init(&rig->model, &CABIN);
+    hg_fit_prior(&CABIN, &prior);
     hg_fit_thermal(prior.mean, &rig->thermal);
     rig->thermal.lining_j_k *= scale;
     rig->room = all_at(10);
@@ -481,7 +542,7 @@ static void test_forecast__bears_a_dead_sensor(void **state)
     HG_CHECK_NEAR("still right", guess_s / rig_heat(&rig, 80), 1, 0.10);
 
     memset(&rig.sample, 0, sizeof(rig.sample));
-    hg_warmup_model_init(&rig.model, 6000, 8.5);
+    hg_warmup_model_init(&rig.model, &CABIN);
     HG_CHECK_FALSE("never had one", hg_warmup_feed(&rig.model, &rig.sample));
     HG_CHECK_TRUE("guesses", ask(&rig.model, 10, 80).is_reachable);
 }
@@ -523,7 +584,7 @@ static void test_forecast__remembers_what_it_learned(void **state)
     rig_run(&rig, 0, 400);
     HG_CHECK_TRUE("learned", hg_warmup_has_learned(&rig.model));
     hg_warmup_remember(&rig.model, &memory);
-    hg_warmup_model_init(&again, 6000, 8.5);
+    hg_warmup_model_init(&again, &CABIN);
     HG_CHECK_EQ("recall", hg_warmup_recall(&again, &memory), HG_OK);
     hg_warmup_remember(&again, &memory_again);
 
@@ -544,7 +605,7 @@ static void test_forecast__refuses_numbers_that_are_none(void **state)
     struct hg_warmup_memory good, bad;
 
     (void)state;
-    hg_warmup_model_init(&model, 6000, 8.5);
+    hg_warmup_model_init(&model, &CABIN);
     hg_warmup_remember(&model, &good);
     before = model;
     for (size_t i = 0; i < 8 + 7 + 28; i++) {
@@ -564,8 +625,7 @@ static void test_forecast__numbers_belong_to_a_heater_and_a_room(void **state)
 {
     static const struct {
         const char *label;
-        uint32_t heater_w;
-        double volume_m3;
+        double heater_w, volume_m3;
         int want;
     } row[] = {
         { "the same", 6000, 8.5, HG_OK },
@@ -576,10 +636,12 @@ static void test_forecast__numbers_belong_to_a_heater_and_a_room(void **state)
     struct hg_warmup_memory memory;
 
     (void)state;
-    hg_warmup_model_init(&model, 6000, 8.5);
+    hg_warmup_model_init(&model, &CABIN);
     hg_warmup_remember(&model, &memory);
     for (size_t i = 0; i < HG_COUNT(row); i++) {
-        hg_warmup_model_init(&model, row[i].heater_w, row[i].volume_m3);
+        hg_warmup_model_init(
+            &model, &(struct hg_fit_room) { .heater_w = row[i].heater_w,
+                                            .volume_m3 = row[i].volume_m3 });
         HG_CHECK_EQ(row[i].label, hg_warmup_recall(&model, &memory),
                     row[i].want);
     }
@@ -598,6 +660,8 @@ int main(void)
         cmocka_unit_test(test_forecast__time_to_a_target),
         cmocka_unit_test(test_forecast__a_new_room_gets_a_sane_guess),
         cmocka_unit_test(test_forecast__more_work_takes_longer),
+        cmocka_unit_test(test_forecast__heavier_rooms_take_longer),
+        cmocka_unit_test(test_forecast__what_is_known_narrows_the_interval),
         cmocka_unit_test(test_forecast__says_when_there_is_nothing_to_wait_for),
         cmocka_unit_test(test_forecast__bears_absurd_settings),
         cmocka_unit_test(test_forecast__learns_a_room_of_its_own_kind),
