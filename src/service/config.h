@@ -66,6 +66,8 @@ struct hg_config_room {
     struct hg_policy policy; /* passed hg_policy_check() */
     double heater_kw;
     double volume_m3;
+    double stones_kg;         /* 0: not told */
+    double wood_mm;           /* of walls and ceiling; 0: not told */
     enum hg_platinum element; /* of the air sensor, for "air_ohm" */
     bool has_key;             /* messages of this room carry a mac */
     uint8_t key[HG_CONFIG_KEY_BYTES];

@@ -48,6 +48,8 @@ bool hg_config_room_is_same(const struct hg_config_room *a,
            is_same_proof(&a->policy, &b->policy) &&
            memcmp(&a->heater_kw, &b->heater_kw, sizeof(a->heater_kw)) == 0 &&
            memcmp(&a->volume_m3, &b->volume_m3, sizeof(a->volume_m3)) == 0 &&
+           memcmp(&a->stones_kg, &b->stones_kg, sizeof(a->stones_kg)) == 0 &&
+           memcmp(&a->wood_mm, &b->wood_mm, sizeof(a->wood_mm)) == 0 &&
            hg_config_binding_is_same(a, b) && a->has_key == b->has_key &&
            memcmp(a->key, b->key, sizeof(a->key)) == 0 &&
            strcmp(a->place_code, b->place_code) == 0 &&

@@ -76,6 +76,8 @@ enum hg_setting_id {
     HG_SET_TARGET_MIN_C,
     HG_SET_HEATER_KW,
     HG_SET_VOLUME_M3,
+    HG_SET_STONES_KG,
+    HG_SET_WOOD_MM,
     HG_SET_LEASE_S,
     HG_SET_STALE_AFTER_S,
     HG_SET_LATE_AFTER_S,

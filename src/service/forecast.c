@@ -16,7 +16,9 @@ void hg_forecast_begin(struct hg_service *service, struct hg_room *room,
 {
     const struct hg_policy *policy = &room->config->policy;
     const struct hg_fit_room known = { .heater_w = policy->heater_w,
-                                       .volume_m3 = room->config->volume_m3 };
+                                       .volume_m3 = room->config->volume_m3,
+                                       .stones_kg = room->config->stones_kg,
+                                       .wood_mm = room->config->wood_mm };
     struct hg_warmup_memory memory;
 
     hg_warmup_model_init(&room->warmup, &known);

@@ -33,7 +33,8 @@ def write(site, config, name="trial.json"):
 RANGES = [
     ("session_cap_min", 1, 360, 1), ("target_max_c", 30, 110, 1),
     ("target_min_c", 30, 110, 1), ("heater_kw", 0.5, 60, 0.1),
-    ("volume_m3", 1, 300, 0.5), ("lease_s", 5, 120, 1),
+    ("volume_m3", 1, 300, 0.5), ("stones_kg", 1, 1000, 0.5),
+    ("wood_mm", 5, 500, 0.5), ("lease_s", 5, 120, 1),
     ("stale_after_s", 3, 60, 1), ("late_after_s", 1, 30, 1),
     ("look_in_window_min", 1, 60, 1), ("check_valid_min", 5, 1440, 1),
     ("door_hold_max_s", 5, 300, 1), ("over_temp_c", 95, 125, 1),

@@ -82,3 +82,22 @@ def test_plan__tells_at_once_what_would_prevent_it():
                  if m["code"] == "plan-at-risk"]
         assert len(risks) >= 3, risks
         assert site.journal(kind="heat-granted") == []
+
+
+def test_plan__stones_and_wood_known_lengthen_the_lead():
+    rooms = {"heron": Site.room(),
+             "otter": Site.room(stones_kg=150),
+             "otter-2": Site.room(wood_mm=40)}
+    with Site(rooms) as site:
+        site.start(sim_rooms=tuple(f"{room}:start_c=8" for room in rooms))
+
+        def lead(room):
+            forecast = wait(lambda: site.owner.call(
+                "heat.preview", room=room, target_c=80,
+                duration_min=60)["forecast"], "a forecast")
+            return moment(forecast["ready_at"]) - moment(rfc3339(0))
+
+        usual = lead("heron")
+        assert 1800 < usual < 5400, usual
+        for room in ("otter", "otter-2"):
+            assert lead(room) > usual + 300, (room, lead(room), usual)

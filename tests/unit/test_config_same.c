@@ -53,6 +53,8 @@ static void test_config_same__sees_each_setting(void **state)
         CHANGE(policy.is_commissioning_waived),
         CHANGE(heater_kw),
         CHANGE(volume_m3),
+        CHANGE(stones_kg),
+        CHANGE(wood_mm),
         CHANGE(has_key),
         CHANGE(key),
         CHANGE(place_code),
