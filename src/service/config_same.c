@@ -50,7 +50,8 @@ bool hg_config_room_is_same(const struct hg_config_room *a,
            memcmp(&a->volume_m3, &b->volume_m3, sizeof(a->volume_m3)) == 0 &&
            memcmp(&a->stones_kg, &b->stones_kg, sizeof(a->stones_kg)) == 0 &&
            memcmp(&a->wood_mm, &b->wood_mm, sizeof(a->wood_mm)) == 0 &&
-           hg_config_binding_is_same(a, b) && a->has_key == b->has_key &&
+           a->element == b->element && hg_config_binding_is_same(a, b) &&
+           a->has_key == b->has_key &&
            memcmp(a->key, b->key, sizeof(a->key)) == 0 &&
            strcmp(a->place_code, b->place_code) == 0 &&
            strcmp(a->waiver, b->waiver) == 0;

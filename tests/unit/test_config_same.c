@@ -55,6 +55,7 @@ static void test_config_same__sees_each_setting(void **state)
         CHANGE(volume_m3),
         CHANGE(stones_kg),
         CHANGE(wood_mm),
+        CHANGE(element),
         CHANGE(has_key),
         CHANGE(key),
         CHANGE(place_code),
