@@ -45,6 +45,7 @@
     }
 
 static const char *const commission_kinds[] = { "full", "proof", NULL };
+static const char *const outputs[] = { "light", "fan", NULL };
 static const char *const staff_roles[] = { "manager", "integrator", "caretaker",
                                            NULL };
 
@@ -82,6 +83,10 @@ static const struct hg_method_row table[HG_METHOD_COUNT] = {
     M(HEAT_PLAN, "heat.plan", ASKERS, NO, NONE, ROOM(YES), TARGET(YES),
       TIME("ready_at", YES), DURATION(YES)),
     M(HEAT_UNPLAN, "heat.unplan", ASKERS, NO, NONE, ROOM(YES)),
+
+    M(OUTPUT_SET, "output.set", ASKERS, NO, NONE, ROOM(YES),
+      { "output", HG_PARAM_WORD, YES, 0, 0, outputs },
+      { "on", HG_PARAM_FLAG, YES, 0, 0, NULL }),
 
     /* "uid": 64 hex digits; a stay of a calendar that is known is moved */
     M(GUEST_ISSUE, "guest.issue", STAFF, NO, NONE, ROOMS, TIME("from", YES),

@@ -26,6 +26,7 @@
     X(HEAT_STOP, "heat.stop")                                                  \
     X(HEAT_PLAN, "heat.plan")                                                  \
     X(HEAT_UNPLAN, "heat.unplan")                                              \
+    X(OUTPUT_SET, "output.set")                                                \
     X(GUEST_ISSUE, "guest.issue")                                              \
     X(GUEST_ROTATE, "guest.rotate")                                            \
     X(GUEST_REVOKE, "guest.revoke")                                            \
@@ -66,6 +67,7 @@ enum hg_param_kind {
     HG_PARAM_TIME,         /* RFC 3339 date-time with offset or Z */
     HG_PARAM_CELSIUS,      /* number from min to max */
     HG_PARAM_WHOLE,        /* whole number from min to max */
+    HG_PARAM_FLAG,         /* true or false */
     HG_PARAM_OBJECT        /* object of at most max members */
 };
 

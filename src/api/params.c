@@ -139,6 +139,8 @@ static bool is_right(json_t *params, const struct hg_param *param)
         return is_celsius(value, param);
     case HG_PARAM_WHOLE:
         return take_whole(params, param);
+    case HG_PARAM_FLAG:
+        return json_is_boolean(value);
     case HG_PARAM_OBJECT:
         return json_is_object(value) &&
                json_object_size(value) <= (uint64_t)param->max;
@@ -198,6 +200,9 @@ static void say_wanted(const struct hg_param *param,
         hg_buf_addf(&buf, "a %snumber from %" PRId64 " to %" PRId64,
                     param->kind == HG_PARAM_WHOLE ? "whole " : "", param->min,
                     param->max);
+        break;
+    case HG_PARAM_FLAG:
+        hg_buf_add(&buf, "true or false");
         break;
     case HG_PARAM_OBJECT:
         hg_buf_addf(&buf, "an object of at most %" PRId64 " members",

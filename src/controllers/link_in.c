@@ -101,6 +101,7 @@ static void hand_over(struct hg_link *link, struct hg_link_message *m)
     case HG_LEAF_NONE:
     case HG_LEAF_STATE:
     case HG_LEAF_NOTICE:
+    case HG_LEAF_OUTPUTS:
     case HG_LEAF_JOURNAL:
     case HG_LEAF_COUNT:
         link->counts.misplaced++;

@@ -9,6 +9,7 @@ static const char *const LEAF_NAMES[HG_LEAF_COUNT] = {
     [HG_LEAF_PERMIT] = "permit",   [HG_LEAF_STATE] = "state",
     [HG_LEAF_NOTICE] = "notice",   [HG_LEAF_RPC] = "rpc",
     [HG_LEAF_GATEWAY] = "gateway", [HG_LEAF_JOURNAL] = "journal",
+    [HG_LEAF_OUTPUTS] = "outputs",
 };
 
 const char *hg_topic_leaf_name(enum hg_leaf leaf)
@@ -18,7 +19,7 @@ const char *hg_topic_leaf_name(enum hg_leaf leaf)
 
 bool hg_topic_leaf_has_room(enum hg_leaf leaf)
 {
-    return leaf >= HG_LEAF_TELEMETRY && leaf <= HG_LEAF_NOTICE;
+    return leaf >= HG_LEAF_TELEMETRY && leaf <= HG_LEAF_OUTPUTS;
 }
 
 bool hg_topic_is_root(const char *root)

@@ -21,7 +21,8 @@ enum hg_leaf {
     HG_LEAF_ONLINE,
     HG_LEAF_PERMIT,
     HG_LEAF_STATE,
-    HG_LEAF_NOTICE, /* … to here */
+    HG_LEAF_NOTICE,
+    HG_LEAF_OUTPUTS, /* … to here */
     HG_LEAF_RPC,
     HG_LEAF_GATEWAY,
     HG_LEAF_JOURNAL,

@@ -204,6 +204,7 @@ static void step_later(struct hg_service *service, struct hg_room *room,
                     "%s: the gate had more to say than fits; this is a fault "
                     "of the program, please report it",
                     room->config->name);
+    hg_show_outputs(service, room);
     if (room->is_changed)
         hg_show_room(service, room);
     if (service->step_depth == 0)

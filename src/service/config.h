@@ -12,6 +12,7 @@
 #include "heatgate/gate.h"
 #include "service/clock.h"
 #include "service/config_problems.h"
+#include "service/outputs.h"
 #include <stdbool.h>
 #include <stddef.h>
 #include <stdint.h>
@@ -69,7 +70,8 @@ struct hg_config_room {
     double stones_kg;         /* 0: not told */
     double wood_mm;           /* of walls and ceiling; 0: not told */
     enum hg_platinum element; /* of the air sensor, for "air_ohm" */
-    bool has_key;             /* messages of this room carry a mac */
+    struct hg_outputs_setting outputs;
+    bool has_key; /* messages of this room carry a mac */
     uint8_t key[HG_CONFIG_KEY_BYTES];
     /* canonical: hg_config_place_code(); empty unless evidence asks for it */
     char place_code[HG_CONFIG_PLACE_CODE_BYTES];

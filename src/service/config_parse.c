@@ -115,19 +115,19 @@ static void refuse(struct hg_config_reader *reader, enum hg_setting_id id,
     hg_setting_describe(hg_setting_get(id), &allowed);
     hg_config_problem(reader, NULL, "%s %s; allowed are %s", shown.bytes, what,
                       allowed.bytes);
-    reader->bad |= HG_SET_BIT(id);
+    reader->is_bad[id] = true;
 }
 
 bool hg_config_is_good(const struct hg_config_reader *reader,
                        enum hg_setting_id id)
 {
-    return (reader->bad & HG_SET_BIT(id)) == 0;
+    return !reader->is_bad[id];
 }
 
 bool hg_config_is_given(const struct hg_config_reader *reader,
                         enum hg_setting_id id)
 {
-    return (reader->given & HG_SET_BIT(id)) != 0;
+    return reader->is_given[id];
 }
 
 /* -- values ---------------------------------------------------------------*/
@@ -362,7 +362,7 @@ static void missing(struct hg_config_reader *reader, enum hg_setting_id id)
     hg_setting_describe(hg_setting_get(id), &allowed);
     hg_config_problem(reader, NULL, "is missing; allowed are %s",
                       allowed.bytes);
-    reader->bad |= HG_SET_BIT(id);
+    reader->is_bad[id] = true;
 }
 
 static void read_member(struct hg_config_reader *reader, enum hg_setting_id id,
@@ -380,7 +380,7 @@ static void read_member(struct hg_config_reader *reader, enum hg_setting_id id,
         if (value != NULL && !json_is_null(value))
             read_value(reader, id, value, base);
     } else if (!json_is_null(value) || !setting->is_nullable) {
-        reader->given |= HG_SET_BIT(id);
+        reader->is_given[id] = true;
         read_value(reader, id, value, base);
     }
     pointer_back(&reader->pointer, len);

@@ -21,9 +21,9 @@ struct hg_config_reader {
     size_t problem_count; /* of this reading */
     bool is_out_of_memory;
     struct hg_config *config;
-    uint64_t given;        /* HG_SET_BIT()s present and not null */
-    uint64_t bad;          /* HG_SET_BIT()s with a problem of their own */
-    struct hg_buf pointer; /* of the value that is looked at */
+    bool is_given[HG_SET_COUNT];    /* present and not null */
+    bool is_bad[HG_SET_COUNT];      /* with a problem of its own */
+    struct hg_buf pointer;          /* of the value that is looked at */
     json_t *fallback[HG_SET_COUNT]; /* defaults, parsed when first used */
     char pointer_bytes[HG_READER_POINTER_BYTES];
 };

@@ -204,6 +204,8 @@ static void check_room(struct hg_config_reader *reader, const json_t *room,
     if (draft->room.label[0] == '\0')
         memcpy(draft->room.label, draft->room.name, sizeof(draft->room.name));
     policy->heater_w = (uint32_t)llround(draft->room.heater_kw * 1000);
+    draft->room.outputs.has_fan =
+        hg_config_is_given(reader, HG_SET_OUTPUTS_FAN_RUN_ON_MIN);
     check_class(reader, policy);
     check_temperatures(reader, policy);
     check_place_code(reader, draft);
@@ -227,8 +229,8 @@ static void read_room(struct hg_config_reader *reader, const char *name,
 
     memset(&draft, 0, sizeof(draft));
     hg_where_push(&reader->pointer, name);
-    reader->given &= HG_SET_BIT(HG_SET_ROOM_FIRST) - 1;
-    reader->bad &= HG_SET_BIT(HG_SET_ROOM_FIRST) - 1;
+    for (unsigned id = HG_SET_ROOM_FIRST; id < HG_SET_COUNT; id++)
+        reader->is_given[id] = reader->is_bad[id] = false;
     if (!hg_text_is_room(name))
         hg_config_problem(reader, NULL,
                           "is not a room name; allowed are 1 to 32 of a to "

@@ -51,6 +51,7 @@ bool hg_config_room_is_same(const struct hg_config_room *a,
            memcmp(&a->stones_kg, &b->stones_kg, sizeof(a->stones_kg)) == 0 &&
            memcmp(&a->wood_mm, &b->wood_mm, sizeof(a->wood_mm)) == 0 &&
            a->element == b->element && hg_config_binding_is_same(a, b) &&
+           hg_outputs_is_same(&a->outputs, &b->outputs) &&
            a->has_key == b->has_key &&
            memcmp(a->key, b->key, sizeof(a->key)) == 0 &&
            strcmp(a->place_code, b->place_code) == 0 &&

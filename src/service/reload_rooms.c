@@ -57,6 +57,8 @@ static void leave(struct hg_service *service, struct hg_room *room)
     room->next = NULL;
     hg_switches_drop(room); /* its will is the last off */
     room->is_gone = true;
+    memset(&room->outputs, 0, sizeof(room->outputs));
+    memset(&room->outputs_of, 0, sizeof(room->outputs_of));
     hg_show_gone(service, room);
     hg_log_line(&service->log, HG_LOG_INFO,
                 "%s: the room was removed and is no longer served",

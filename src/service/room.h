@@ -12,6 +12,7 @@
 #include "heatgate/gate.h"
 #include "service/config.h"
 #include "service/findings.h"
+#include "service/outputs.h"
 #include <jansson.h>
 
 struct hg_trace;
@@ -86,6 +87,13 @@ struct hg_room {
     bool is_publish_due; /* in the queue for the state topic */
     bool is_topic_old;   /* the state topic shows an older one */
     struct hg_mono published_at;
+    struct hg_outputs outputs;
+    struct hg_outputs_setting outputs_of; /* of what is shown */
+    struct hg_outputs_wanted outputs_shown;
+    bool is_outputs_old;    /* their topic shows something else */
+    bool has_outputs_topic; /* something is retained there */
+    struct hg_mono output_said_at[HG_OUTPUT_COUNT]; /* by a person … */
+    bool has_output_said[HG_OUTPUT_COUNT];          /* … ever */
     bool has_planned;          /* somebody changed the plan … */
     struct hg_mono planned_at; /* … then */
     struct hg_room_bad bad;
@@ -113,6 +121,9 @@ hg_why_set hg_reasons_find(const json_t *codes);
 json_t *hg_json_wall(int64_t wall_ms);
 /* Milli-degrees as degrees with one decimal (rounded). NULL: no memory. */
 json_t *hg_json_celsius(int32_t mc);
+
+/* {"light","fan"}: what the room has and is wanted. NULL: no memory. */
+json_t *hg_room_outputs_json(const struct hg_room *room);
 
 /* {ready_at, low, high}; JSON null when there is none. NULL: no memory. */
 json_t *hg_room_forecast_json(const struct hg_room_forecast *forecast);

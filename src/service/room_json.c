@@ -154,6 +154,25 @@ static json_t *permit_json(struct hg_room *room, struct hg_tick at)
                      (json_int_t)permit->serial, "until", until);
 }
 
+json_t *hg_room_outputs_json(const struct hg_room *room)
+{
+    json_t *json = json_object();
+    int err = 0;
+
+    for (unsigned i = 0; i < HG_OUTPUT_COUNT; i++) {
+        enum hg_output output = (enum hg_output)i;
+
+        if (hg_outputs_has(&room->config->outputs, output))
+            err |= json_object_set_new(
+                json, hg_output_text(output),
+                json_boolean(room->outputs_shown.is_on[output]));
+    }
+    if (err == 0)
+        return json;
+    json_decref(json);
+    return NULL;
+}
+
 /* What may be asked for at all. */
 static json_t *limits_json(const struct hg_policy *policy)
 {
@@ -211,6 +230,9 @@ json_t *hg_room_json(struct hg_room *room, const struct hg_actor *viewer,
             : (room->next != NULL ? json_string("change") : json_null()));
     err |= json_object_set_new(state, "findings",
                                hg_findings_json(&room->findings));
+    if (hg_outputs_has_any(&room->config->outputs))
+        err |=
+            json_object_set_new(state, "outputs", hg_room_outputs_json(room));
     if (err != 0) {
         json_decref(state);
         return NULL;

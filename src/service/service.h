@@ -189,7 +189,12 @@ void hg_service_raise_epoch(struct hg_service *service, uint64_t epoch);
 
 /* Something about the room may be new: show it now or within a second. */
 void hg_show_room(struct hg_service *service, struct hg_room *room);
-/* Publish some of what is due on the state topics. */
+/*
+ * See what a step means for light and fan, and have it shown when it is news;
+ * like states, in a later turn of the loop than any revoke.
+ */
+void hg_show_outputs(struct hg_service *service, struct hg_room *room);
+/* Publish some of what is due on the topics of state and outputs. */
 void hg_show_due(struct hg_service *service);
 /* Is anything of it left? */
 bool hg_show_waits(const struct hg_service *service);

@@ -8,6 +8,7 @@
 #include "base/text.h"
 #include "base/why.h"
 #include "controllers/link.h"
+#include "controllers/mac.h"
 #include "service/loop.h"
 #include "service/rooms.h"
 #include "service/service.h"
@@ -23,11 +24,13 @@
  */
 #define UNDER_WAY_MAX 8
 
-/* json NULL: an empty message, which clears a retained one. */
+/* json NULL: an empty message, which clears a retained one. mac NULL: it is
+ * not signed; what is for a controller is, where the room has a key. */
 static int publish(struct hg_service *service, const char *room,
-                   enum hg_leaf leaf, json_t *json, bool is_retained)
+                   enum hg_leaf leaf, json_t *json, struct hg_mac *mac)
 {
     char topic[HG_TOPIC_BYTES];
+    char signature[HG_MAC_TEXT_BYTES];
     struct hg_link_publication what;
     struct hg_buf buf;
     char *text;
@@ -47,8 +50,13 @@ static int publish(struct hg_service *service, const char *room,
     what.payload = text;
     what.len = strlen(text);
     what.qos = 1;
-    what.is_retained = is_retained;
-    err = hg_link_publish(service->link, &what);
+    what.is_retained = leaf != HG_LEAF_NOTICE;
+    if (mac != NULL) {
+        err = hg_mac_sign(mac, topic, text, what.len, signature);
+        what.mac = signature;
+    }
+    if (err == 0)
+        err = hg_link_publish(service->link, &what);
     free(text);
     if (err < 0)
         service->counts.publish_failures++;
@@ -95,8 +103,54 @@ void hg_show_room(struct hg_service *service, struct hg_room *room)
 void hg_show_gone(struct hg_service *service, struct hg_room *room)
 {
     room->is_topic_old = true;
+    room->is_outputs_old = room->has_outputs_topic;
     make_due(service, room);
     hg_api_room_changed(service->api, room->index);
+}
+
+void hg_show_outputs(struct hg_service *service, struct hg_room *room)
+{
+    const struct hg_outputs_setting *setting = &room->config->outputs;
+    const struct hg_gate_state *gate = &room->gate;
+    struct hg_outputs_wanted wanted;
+
+    if (!hg_outputs_has_any(setting) && !hg_outputs_has_any(&room->outputs_of))
+        return;
+    hg_outputs_see(&room->outputs, setting, gate->session.is_active,
+                   gate->permit.is_live, service->now.mono);
+    wanted = hg_outputs_want(&room->outputs, setting, service->now.mono);
+    if (hg_outputs_is_same(setting, &room->outputs_of) &&
+        memcmp(&wanted, &room->outputs_shown, sizeof(wanted)) == 0)
+        return;
+    room->outputs_of = *setting;
+    room->outputs_shown = wanted;
+    room->is_outputs_old = true;
+    room->is_changed = true;
+    make_due(service, room);
+}
+
+/* Like the state; nothing else depends on whether it arrives. */
+static void publish_outputs(struct hg_service *service, struct hg_room *room)
+{
+    bool is_shown =
+        !room->is_gone && hg_outputs_has_any(&room->config->outputs);
+    json_t *json = NULL;
+
+    if (!room->is_outputs_old)
+        return;
+    if (is_shown) {
+        json = json_pack("{s:i, s:b, s:b}", "v", 1, "light",
+                         (int)room->outputs_shown.is_on[HG_OUTPUT_LIGHT], "fan",
+                         (int)room->outputs_shown.is_on[HG_OUTPUT_FAN]);
+        if (json == NULL)
+            return; /* no memory: again at the next tick */
+    }
+    if (publish(service, room->config->name, HG_LEAF_OUTPUTS, json,
+                service->mac[room->index]) == 0) {
+        room->is_outputs_old = false;
+        room->has_outputs_topic = is_shown;
+    }
+    json_decref(json);
 }
 
 static void publish_state(struct hg_service *service, struct hg_room *room)
@@ -109,14 +163,14 @@ static void publish_state(struct hg_service *service, struct hg_room *room)
         return; /* all are published again when it comes up */
     if (room->is_gone) {
         room->is_topic_old =
-            publish(service, room->config->name, HG_LEAF_STATE, NULL, true) < 0;
+            publish(service, room->config->name, HG_LEAF_STATE, NULL, NULL) < 0;
         room->published_at = service->now.mono;
         return;
     }
     state = hg_show_state(service, room, NULL);
     err = state == NULL ? HG_ERR_MEMORY
                         : publish(service, room->config->name, HG_LEAF_STATE,
-                                  state, true);
+                                  state, NULL);
     json_decref(state);
     room->is_topic_old = err < 0;
     room->published_at = service->now.mono;
@@ -124,8 +178,10 @@ static void publish_state(struct hg_service *service, struct hg_room *room)
 
 void hg_show_clear(struct hg_service *service, const char *name)
 {
-    int err = publish(service, name, HG_LEAF_STATE, NULL, true);
+    int err = publish(service, name, HG_LEAF_STATE, NULL, NULL);
 
+    if (err == 0) /* and of its light and fan, if it had any */
+        err = publish(service, name, HG_LEAF_OUTPUTS, NULL, NULL);
     if (err < 0)
         hg_log_line(&service->log, HG_LOG_WARNING,
                     "%s: the state of this room, which is not configured any "
@@ -148,7 +204,7 @@ static void publish_notice(struct hg_service *service)
     show->notice_first = (show->notice_first + 1) % HG_SHOW_NOTICES;
     show->notice_count--;
     if (publish(service, notice->room->config->name, HG_LEAF_NOTICE,
-                notice->json, false) < 0 &&
+                notice->json, NULL) < 0 &&
         notice->is_kept)
         keep_missed(notice->room, notice->json);
     json_decref(notice->json);
@@ -183,6 +239,8 @@ void hg_show_due(struct hg_service *service)
         show->first = (show->first + 1) % HG_ROOMS_PLACES;
         show->count--;
         publish_state(service, room);
+        if (hg_link_is_up(service->link))
+            publish_outputs(service, room);
     }
     if (show->count > 0)
         hg_loop_soon(service->loop);
@@ -193,7 +251,7 @@ void hg_show_tick(struct hg_service *service)
     for (size_t i = 0; i < service->room_count; i++) {
         struct hg_room *room = &service->room[i];
 
-        if (room->is_topic_old &&
+        if ((room->is_topic_old || room->is_outputs_old) &&
             hg_mono_since(service->now.mono, room->published_at) >=
                 STATE_EVERY_MS)
             make_due(service, room);
@@ -208,7 +266,9 @@ void hg_show_all(struct hg_service *service)
         struct hg_room *room = &service->room[i];
 
         room->is_topic_old = room->is_topic_old || !room->is_gone;
-        if (room->is_topic_old)
+        if (!room->is_gone && hg_outputs_has_any(&room->config->outputs))
+            room->is_outputs_old = true;
+        if (room->is_topic_old || room->is_outputs_old)
             make_due(service, room);
     }
 }

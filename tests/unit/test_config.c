@@ -61,6 +61,42 @@ static void test_config__reads_the_smallest_with_defaults(void **state)
     assert_string_equal(room->waiver, "");
 }
 
+static void test_config__reads_outputs_room_by_room(void **state)
+{
+    static const struct {
+        const char *label, *text;
+        bool has_light, has_fan;
+        uint64_t run_on_ms;
+    } row[] = {
+        { "none", "", false, false, 0 },
+        { "an empty object", ",\"outputs\":{}", false, false, 0 },
+        { "a light", ",\"outputs\":{\"light\":true}", true, false, 0 },
+        { "no light", ",\"outputs\":{\"light\":false}", false, false, 0 },
+        { "a fan without run-on", ",\"outputs\":{\"fan_run_on_min\":0}", false,
+          true, 0 },
+        { "no fan", ",\"outputs\":{\"fan_run_on_min\":null}", false, false, 0 },
+        { "both", ",\"outputs\":{\"light\":true,\"fan_run_on_min\":15}", true,
+          true, 900000 },
+    };
+
+    for (size_t i = 0; i < sizeof(row) / sizeof(row[0]); i++) {
+        const struct hg_outputs_setting *outputs;
+        char text[512];
+
+        /* the room before has both, and leaves nothing behind */
+        (void)snprintf(text, sizeof(text),
+                       "{\"rooms\":{\"heron\":{" ROOM_BASICS
+                       ",\"outputs\":{\"light\":true,\"fan_run_on_min\":9}},"
+                       "\"otter\":{" ROOM_BASICS "%s}}}",
+                       row[i].text);
+        assert_int_equal(config_read(*state, text), 0);
+        outputs = &((struct config_fixture *)*state)->config->room[1].outputs;
+        HG_CHECK_EQ(row[i].label, outputs->has_light, row[i].has_light);
+        HG_CHECK_EQ(row[i].label, outputs->has_fan, row[i].has_fan);
+        HG_CHECK_EQ(row[i].label, outputs->run_on_ms, row[i].run_on_ms);
+    }
+}
+
 static void test_config__turns_units_into_policy(void **state)
 {
     struct config_fixture *fixture = *state;
@@ -609,6 +645,7 @@ int main(void)
 {
     static const struct CMUnitTest tests[] = {
         ON_FIXTURE(test_config__reads_the_smallest_with_defaults),
+        ON_FIXTURE(test_config__reads_outputs_room_by_room),
         ON_FIXTURE(test_config__turns_units_into_policy),
         ON_FIXTURE(test_config__takes_cap_and_rest_from_the_class),
         ON_FIXTURE(test_config__sorts_rooms_by_name),

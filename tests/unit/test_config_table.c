@@ -180,7 +180,7 @@ static void test_config_table__keeps_every_numeric_limit(void **state)
                           "is not a whole number");
         count++;
     }
-    assert_int_equal(count, 21);
+    assert_int_equal(count, 22);
 }
 
 static void test_config_table__keeps_every_length(void **state)

@@ -82,6 +82,26 @@ static void test_room_json__holds_every_member_of_the_contract(void **unused)
     json_decref(state);
 }
 
+static void test_room_json__shows_the_outputs_that_it_has(void **unused)
+{
+    struct hg_config_room config = config_room();
+    struct hg_room room;
+    const json_t *outputs;
+    json_t *state;
+
+    (void)unused;
+    config.outputs.has_fan = true;
+    begin(&room, &config);
+    room.outputs_shown.is_on[HG_OUTPUT_FAN] = true;
+
+    state = hg_room_json(&room, NULL, NOW);
+
+    outputs = json_object_get(state, "outputs");
+    assert_int_equal(json_object_size(outputs), 1);
+    assert_true(json_is_true(json_object_get(outputs, "fan")));
+    json_decref(state);
+}
+
 static void test_room_json__hides_other_guests_from_guests(void **unused)
 {
     static const struct {
@@ -176,6 +196,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_room_json__holds_every_member_of_the_contract),
+        cmocka_unit_test(test_room_json__shows_the_outputs_that_it_has),
         cmocka_unit_test(test_room_json__hides_other_guests_from_guests),
         cmocka_unit_test(test_room_look__tells_news_from_the_rest),
         cmocka_unit_test(test_room_when__stays_while_the_wall_clock_slews),

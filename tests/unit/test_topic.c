@@ -27,6 +27,7 @@ static void test_topic__takes_topics_apart(void **state)
         { ROOT "/heron/permit", 0, HG_LEAF_PERMIT, "heron" },
         { ROOT "/heron/state", 0, HG_LEAF_STATE, "heron" },
         { ROOT "/heron/notice", 0, HG_LEAF_NOTICE, "heron" },
+        { ROOT "/heron/outputs", 0, HG_LEAF_OUTPUTS, "heron" },
         { ROOT "/rpc", 0, HG_LEAF_RPC, "" },
         { ROOT "/gateway", 0, HG_LEAF_GATEWAY, "" },
         { ROOT "/journal", 0, HG_LEAF_JOURNAL, "" },

@@ -19,7 +19,8 @@ let messages = 0;
 let byTests = 0;
 
 const LEAVES = { telemetry: 'telemetry', event: 'event', online: 'online',
-    permit: 'permit', state: 'state', notice: 'notice' };
+    permit: 'permit', state: 'state', notice: 'notice',
+    outputs: 'outputs' };
 const FIXED = { gateway: 'gateway', journal: 'journal-head', rpc: 'rpc' };
 
 /*
