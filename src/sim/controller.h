@@ -107,6 +107,7 @@ struct hg_simctl {
     char boot[HG_SIMCTL_BOOT_BYTES];
     uint64_t boots, seq, started_ms;
     uint64_t permits_taken, permits_ignored;
+    bool is_light_on, is_fan_on;
     int32_t last_target_mc; /* of the last permit to heat; 0: none yet */
     /* faults */
     uint32_t faults; /* bits of enum hg_simctl_fault */
@@ -174,6 +175,13 @@ uint64_t hg_simctl_deadline(const struct hg_simctl *ctl);
  */
 HG_MUST_CHECK int hg_simctl_hear(struct hg_simctl *ctl, const char *payload,
                                  size_t len, bool is_retained, uint64_t now_ms);
+
+/*
+ * Take in the payload of an outputs message, retained or not: light and fan.
+ * Nothing happens without power, or when it is none; an empty one is off.
+ */
+void hg_simctl_hear_outputs(struct hg_simctl *ctl, const char *payload,
+                            size_t len);
 
 /*
  * The next message that wants to be sent, events first; call until it gives

@@ -179,6 +179,10 @@ static void on_permit(void *owner, const struct hg_simlink_permit *permit)
         room->ctl.permits_ignored++;
         return;
     }
+    if (permit->is_outputs) {
+        hg_simctl_hear_outputs(&room->ctl, permit->payload, permit->len);
+        return;
+    }
     /* what is wrong with a permit is counted in the controller */
     (void)!hg_simctl_hear(&room->ctl, permit->payload, permit->len,
                           permit->is_retained, fleet->now_ms);
@@ -260,6 +264,7 @@ static int make_line(struct hg_fleet *fleet, size_t first, size_t count,
         .is_v311 = o->is_v311,
         .root = is_foreign ? HG_SIMFOREIGN_ROOT : o->root,
         .command = is_foreign ? HG_SIMFOREIGN_COMMAND : "permit",
+        .outputs = is_foreign ? NULL : "outputs",
         .client_id = line->client_id,
         .username = user ? line->username : NULL,
         .password = o->password_file ? fleet->password : NULL,

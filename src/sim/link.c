@@ -81,13 +81,14 @@ static char *find_mac(const mosquitto_property *props)
 
 /* -- callbacks --------------------------------------------------------------*/
 
-static int subscribe(struct hg_simlink *link, size_t from, size_t count)
+static int subscribe(struct hg_simlink *link, size_t from, size_t count,
+                     const char *leaf)
 {
     char topic[SUBS_AT_ONCE][HG_SIMLINK_TOPIC_BYTES];
     char *list[SUBS_AT_ONCE];
 
     for (size_t i = 0; i < count; i++) {
-        if (topic_of(link, link->names[from + i], link->command, topic[i]) < 0)
+        if (topic_of(link, link->names[from + i], leaf, topic[i]) < 0)
             return MOSQ_ERR_INVAL;
         list[i] = topic[i];
     }
@@ -112,10 +113,12 @@ static void on_connect(struct mosquitto *mosq, void *data, int code, int flags,
     link->subs_left = 0;
     for (size_t i = 0; i < link->rooms; i += SUBS_AT_ONCE) {
         size_t left = link->rooms - i;
+        size_t count = left < SUBS_AT_ONCE ? left : SUBS_AT_ONCE;
 
-        if (subscribe(link, i, left < SUBS_AT_ONCE ? left : SUBS_AT_ONCE))
-            link->trouble = "could not subscribe to a permit topic";
-        link->subs_left++;
+        if (subscribe(link, i, count, link->command) ||
+            (link->outputs && subscribe(link, i, count, link->outputs)))
+            link->trouble = "could not subscribe to a topic";
+        link->subs_left += link->outputs ? 2 : 1;
     }
 }
 
@@ -129,8 +132,8 @@ static void on_subscribe(struct mosquitto *mosq, void *data, int mid, int count,
     (void)props;
     for (int i = 0; i < count; i++) {
         if (granted[i] >= REFUSED) {
-            link->trouble = "the broker refused the permit topic (its "
-                            "access list?)";
+            link->trouble = "the broker refused the topic of permits or "
+                            "outputs (its access list?)";
             return;
         }
     }
@@ -150,17 +153,22 @@ static void on_message(struct mosquitto *mosq, void *data,
     size_t root_len = strlen(link->root);
     char room[HG_SIMLINK_TOPIC_BYTES];
     char *mac, *slash;
+    bool is_outputs;
 
     (void)mosq;
     if (strlen(message->topic) <= root_len + 1 ||
         hg_text_copy(room, sizeof(room), message->topic + root_len + 1) < 0)
         return;
     slash = strchr(room, '/');
-    if (!slash || strcmp(slash + 1, link->command) != 0)
+    if (!slash)
+        return;
+    is_outputs = link->outputs && strcmp(slash + 1, link->outputs) == 0;
+    if (!is_outputs && strcmp(slash + 1, link->command) != 0)
         return;
     *slash = '\0';
     mac = find_mac(props);
     link->on_permit(link->owner, &(struct hg_simlink_permit) {
+                                     .is_outputs = is_outputs,
                                      .room = room,
                                      .topic = message->topic,
                                      .payload = message->payload,

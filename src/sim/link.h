@@ -19,7 +19,8 @@
 
 struct mosquitto;
 
-struct hg_simlink_permit {
+struct hg_simlink_permit { /* or, with is_outputs, light and fan */
+    bool is_outputs;
     const char *room;
     const char *topic;
     const char *payload;
@@ -35,6 +36,7 @@ struct hg_simlink {
     bool is_v311;
     const char *root, *client_id;
     const char *command; /* last levels of the topics it hears: "permit" */
+    const char *outputs; /* and of light and fan, or NULL */
     const char *username, *password; /* or NULL */
     const char *const *names;        /* the rooms whose permits it hears */
     size_t rooms;

@@ -261,6 +261,21 @@ bool hg_simctl_next(struct hg_simctl *ctl, struct hg_simctl_message *out)
     return false;
 }
 
+/* -- light and fan
+ * -----------------------------------------------------------*/
+
+void hg_simctl_hear_outputs(struct hg_simctl *ctl, const char *payload,
+                            size_t len)
+{
+    json_t *root = json_loadb(payload, len, JSON_REJECT_DUPLICATES, NULL);
+
+    if (!has(ctl, HG_SIMCTL_POWER_LOST) && (root || len == 0)) {
+        ctl->is_light_on = json_is_true(json_object_get(root, "light"));
+        ctl->is_fan_on = json_is_true(json_object_get(root, "fan"));
+    }
+    json_decref(root);
+}
+
 /* -- the truth --------------------------------------------------------------*/
 
 static json_t *moment(uint64_t ms)
@@ -306,6 +321,8 @@ static bool put_inner(const struct hg_simctl *ctl, json_t *root)
            put(root, "target_c",
                json_real((double)ctl->follower.target_mc / 1000)) &&
            put(root, "local", json_boolean(ctl->is_local)) &&
+           put(root, "light", json_boolean(ctl->is_light_on)) &&
+           put(root, "fan", json_boolean(ctl->is_fan_on)) &&
            put(root, "boot", json_string(ctl->boot)) &&
            put(root, "boots", whole(ctl->boots)) &&
            put(root, "seq", whole(ctl->seq)) &&

@@ -566,9 +566,29 @@ static void test_channel__delays_doubles_and_replays(void **state)
     HG_CHECK_FALSE("empty", hg_channel_pull(&channel, 0, 500, &got));
 }
 
+static void test_controller__switches_light_and_fan(void **state)
+{
+    static const char both[] = "{\"v\":1,\"light\":true,\"fan\":true}";
+    static const char fan[] = "{\"v\":1,\"light\":false,\"fan\":true}";
+    struct hg_simctl ctl = new_controller(20, 1);
+
+    (void)state;
+    assert_false(ctl.is_light_on || ctl.is_fan_on);
+    hg_simctl_hear_outputs(&ctl, both, sizeof(both) - 1);
+    assert_true(ctl.is_light_on && ctl.is_fan_on);
+    hg_simctl_hear_outputs(&ctl, "{", 1); /* is none */
+    assert_true(ctl.is_light_on && ctl.is_fan_on);
+    hg_simctl_hear_outputs(&ctl, fan, sizeof(fan) - 1);
+    assert_true(!ctl.is_light_on && ctl.is_fan_on);
+    assert_false(hg_simctl_reports_on(&ctl)); /* no heater among them */
+    hg_simctl_hear_outputs(&ctl, "", 0);
+    assert_false(ctl.is_light_on || ctl.is_fan_on);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
+        cmocka_unit_test(test_controller__switches_light_and_fan),
         cmocka_unit_test(test_controller__lease_ends_heat_at_its_moment),
         cmocka_unit_test(test_controller__speed_moves_the_physics_only),
         cmocka_unit_test(test_controller__only_a_newer_serial_is_taken),
