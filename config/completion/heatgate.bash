@@ -89,6 +89,12 @@ _heatgate()
         watch,*|check,*|heat,*|stop,*|lockout\ *,*|commission,*|handover,*|\
         guest\ card,*)
             words=$(_heatgate_rooms "${ask[@]}") ;;
+        output,*)
+            case $previous in
+            output) words=$(_heatgate_rooms "${ask[@]}") ;;
+            light|fan) words="on off" ;;
+            *) words="light fan" ;;
+            esac ;;
         "journal verify",*)
             mapfile -t COMPREPLY < <(compgen -d -- "$current")
             compopt -o filenames 2>/dev/null

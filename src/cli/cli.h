@@ -16,7 +16,7 @@
 #define HG_CLI_SOCKET     "/run/heatgate/admin.sock"
 #define HG_CLI_STATE_DIR  "/var/lib/heatgate"
 #define HG_CLI_ROOMS_MAX  64 /* as the API takes at a time */
-#define HG_CLI_WORDS_MAX  2
+#define HG_CLI_WORDS_MAX  3
 #define HG_CLI_TIMEOUT_MS 10000
 
 enum hg_cli_exit {

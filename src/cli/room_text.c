@@ -63,6 +63,17 @@ static void add_plan(const json_t *plan, int64_t now_ms, struct hg_buf *text)
     }
 }
 
+/* Which of light and fan are on. */
+static void add_outputs(const json_t *state, struct hg_buf *text)
+{
+    static const char *const name[] = { "light", "fan" };
+    const json_t *outputs = json_object_get(state, "outputs");
+
+    for (size_t i = 0; i < HG_COUNT(name); i++)
+        if (json_is_true(json_object_get(outputs, name[i])))
+            hg_buf_addf(text, ", %s on", name[i]);
+}
+
 void hg_cli_room_doing(const json_t *state, int64_t now_ms, struct hg_buf *text)
 {
     const json_t *lockouts = json_object_get(state, "lockouts");
@@ -80,6 +91,7 @@ void hg_cli_room_doing(const json_t *state, int64_t now_ms, struct hg_buf *text)
     } else {
         add_codes(json_object_get(state, "reasons"), text);
     }
+    add_outputs(state, text);
 }
 
 /* "64.2/80 C [########..]", or without target only the air. */
@@ -144,6 +156,7 @@ void hg_cli_room_line(const json_t *state, int64_t now_ms, struct hg_buf *text)
     }
     if (json_is_object(json_object_get(state, "heat"))) {
         add_live_heat(state, now_ms, text);
+        add_outputs(state, text);
     } else {
         hg_buf_add(text, ", ");
         hg_cli_room_doing(state, now_ms, text);

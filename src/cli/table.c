@@ -69,6 +69,12 @@ const struct hg_cli_verb hg_cli_verbs[] = {
       "Ends the heat of a room, or of all. It always succeeds where the "
       "service can be reached. A plan stays; 'heatgate heat ROOM --unplan' "
       "drops it.\n" },
+    { "output", hg_cli_output, 0, 3, 3, "ROOM light|fan on|off",
+      "switch the light or the fan",
+      "Switches what the room has of the two. On holds until somebody says "
+      "off, or the service is restarted. Off holds until somebody says on; "
+      "the fan, which also runs with the heat and for a while after it, comes "
+      "on again with the next heat.\n" },
     { "guest issue", hg_cli_guest_issue,
       BIT(ROOM) | BIT(FROM) | BIT(UNTIL) | BIT(STAY) | BIT(LABEL) | BIT(CARD) |
           BIT(ADDRESS),

@@ -6,7 +6,8 @@
 
 typedef int hg_cli_run(struct hg_cli *cli, const struct hg_cli_args *args);
 
-hg_cli_run hg_cli_rooms, hg_cli_watch, hg_cli_check, hg_cli_heat, hg_cli_stop;
+hg_cli_run hg_cli_rooms, hg_cli_watch, hg_cli_check, hg_cli_heat, hg_cli_stop,
+    hg_cli_output;
 hg_cli_run hg_cli_guest_issue, hg_cli_guest_rotate, hg_cli_guest_revoke,
     hg_cli_guest_list, hg_cli_guest_import, hg_cli_guest_card;
 hg_cli_run hg_cli_staff_issue, hg_cli_staff_revoke, hg_cli_staff_list;

@@ -210,6 +210,12 @@ static void test_cli_verbs__make_exactly_these_calls(void **state)
           "{'role':'caretaker','rooms':['heron']}" },
         { "staff revoke s-1 --json", "staff.revoke", "{'id':'s-1'}" },
         { "staff list --json", "staff.list", "{}" },
+        { "output heron light on --json", "output.set",
+          "{'room':'heron','output':'light','on':true}" },
+        { "output heron fan off --json", "output.set",
+          "{'room':'heron','output':'fan','on':false}" },
+        { "output heron heater on --json", NULL, NULL },
+        { "output heron light bright --json", NULL, NULL },
         { "lockout clear heron no-rise --note new_fuse --json", "lockout.clear",
           "{'room':'heron','lockout':'no-rise','note':'new fuse'}" },
     };
