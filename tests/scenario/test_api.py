@@ -38,6 +38,8 @@ MATRIX = [
                                    "ready_at": rfc3339(7200),
                                    "duration_min": 60}),
     ("heat.unplan", ASKERS, lambda: {"room": "heron"}),
+    ("output.set", ASKERS, lambda: {"room": "heron", "output": "light",
+                                    "on": True}),
     ("guest.issue", STAFF, lambda: {"rooms": ["heron"], "label": "x",
                                     **stay()}),
     ("guest.revoke", STAFF, lambda: {"id": "g-00000"}),

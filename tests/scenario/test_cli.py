@@ -242,7 +242,13 @@ def test_cli__codes_are_shown_once_and_work():
 
 def test_cli__locks_and_clears_with_a_note():
     with Site() as site:
+        site.config["rooms"]["heron"]["outputs"] = {"light": True}
         site.start()
+        assert "the light is switched on" in run(
+            site, "output", "heron", "light", "on")[1]
+        assert "light on" in run(site, "rooms")[1]
+        status, _, err = run(site, "output", "heron", "fan", "on", ok=False)
+        assert status == 1 and "no fan" in err, err
         assert run(site, "lockout", "set", "heron", "--note", " ",
                    ok=False)[0] == 2
         out = run(site, "lockout", "set", "heron", "--note", "loose bench")[1]

@@ -14,7 +14,7 @@ from test_switch import site_of, start
 PIECE_BYTES = 30 << 10  # of a photograph, in one call
 MEMBERS = {"events": "notice",
            "actions": "heat.preview heat.start heat.change heat.stop "
-                      "heat.plan heat.unplan check.open check.sign"}
+                      "heat.plan heat.unplan output.set check.open check.sign"}
 
 
 def get(site, path):
@@ -27,7 +27,8 @@ def site_with_everything():
     locked = Site.room(label="Otter cabin", usage_class="semi-public",
                        check_evidence="panel")
     locked.pop("commissioning")
-    return Site(rooms={"heron": Site.room(), "otter": locked},
+    heron = Site.room(outputs={"light": True, "fan_run_on_min": 10})
+    return Site(rooms={"heron": heron, "otter": locked},
                 price_per_kwh=0.31, currency="EUR")
 
 
@@ -80,6 +81,14 @@ def meet_rooms(site, guest):
     refuse(owner, "lockout.set", -32602, room="heron", note=" ")
     refuse(owner, "lockout.clear", 1004, room="heron", lockout="no-rise",
            note="none")
+
+
+def meet_outputs(site, guest):
+    light = {"room": "heron", "output": "light", "on": True}
+    assert guest.call("output.set", **light)["outputs"]["light"]
+    refuse(guest, "output.set", -32602, **{**light, "output": "heater"})
+    refuse(site.owner, "output.set", 1004, **{**light, "room": "otter"})
+    wait(lambda: site.observer.all(f"{ROOT}/heron/outputs"), "the outputs")
 
 
 def meet_heat(site, guest):
@@ -171,6 +180,7 @@ def test_contract__every_message_and_method_is_met():
         site.start(speed=10)
         guest, token = meet_people(site)
         meet_rooms(site, guest)
+        meet_outputs(site, guest)
         heat = meet_heat(site, guest)
         meet_commissioning(site)
         meet_records(site, heat)
