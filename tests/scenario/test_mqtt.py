@@ -270,14 +270,18 @@ def test_mqtt__a_keyed_room_believes_only_signed_messages():
         os.chmod(path, 0o600)
         site.config["rooms"]["heron"]["controller"] = {"kind": "lease",
                                                        "key_file": path}
+        site.config["rooms"]["heron"]["outputs"] = {"fan_run_on_min": 0}
         site.start(sim_rooms=(f"heron:mac={path}", "otter"), speed=10)
         started(site)
-        # every permit carries a right mac (RFC 2104, by Python's hmac)
+        wait(lambda: site.sim.truth("heron")["fan"], "the fan to be on")
+        # what is for the controller has a right mac (RFC 2104, Python's hmac)
         wait(lambda: len(site.observer.permits("heron")) >= 4, "renewals")
+        wait(lambda: site.observer.all(f"{ROOT}/heron/outputs"), "the outputs")
         with site.observer.lock:
-            permits = [m for m in site.observer.messages
-                       if m[1] == f"{ROOT}/heron/permit"]
-        for _, topic, payload, _, properties in permits:
+            told = [m for m in site.observer.messages
+                    if m[1] in (f"{ROOT}/heron/permit",
+                                f"{ROOT}/heron/outputs")]
+        for _, topic, payload, _, properties in told:
             macs = dict(properties.UserProperty)
             assert macs["mac"] == mac(key, topic, payload), payload
         # unsigned, wrongly signed, signed for another topic: dropped, counted
