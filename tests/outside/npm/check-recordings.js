@@ -25,10 +25,10 @@ const FIXED = { gateway: 'gateway', journal: 'journal-head', rpc: 'rpc' };
 
 /*
  * -32602 that no schema can tell: times that are in the wrong order or over,
- * what depends on the connection or on the step.
+ * what depends on the connection, on the step or on the room's controller.
  */
 const BEYOND_SCHEMA = ['hello', 'guest.issue', 'guest.rotate', 'heat.plan',
-    'report.energy', 'commission.begin', 'commission.step'];
+    'report.energy', 'commission.begin', 'commission.step', 'binding.read'];
 
 function fault(where, text, message) {
     const key = `${where}: ${text}`;
