@@ -5,7 +5,8 @@
 #include "service/config.h"
 #include "base/buf.h"
 
-/* Do all settings of a room but its label agree? */
+/* Do all settings of a room but those for people agree: label, check_in,
+ * check_out? */
 bool hg_config_room_is_same(const struct hg_config_room *a,
                             const struct hg_config_room *b);
 

@@ -204,7 +204,7 @@ static void follow(struct hg_service *service, struct hg_room *room,
         room->is_changed = room->is_changed || room->next != NULL ||
                            room->is_leaving ||
                            strcmp(room->config->label, now->label) != 0;
-        room->config = now; /* only the label can be another */
+        room->config = now; /* only what is for people can differ */
         room->next = NULL;
         room->is_leaving = false;
         hg_config_room_free(room->kept);
