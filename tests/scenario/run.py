@@ -1,10 +1,10 @@
 #!/usr/bin/env python3
 """Run the scenarios: every function test_… of tests/scenario/test_*.py, each
-in a process of its own, four at a time. Arguments pick those whose name holds
+in a process of its own, six at a time. Arguments pick those whose name holds
 one of the words. The last line counts.
 
 A scenario whose bound ran out (InVain) is tried once more, alone, when the
-others are done: four at a time on a busy machine can be too slow for a bound.
+others are done: six at a time on a busy machine can be too slow for a bound.
 What was seen to be wrong is never tried again, nor are more than three: that
 is no busy machine. The end of the output repeats everything that failed."""
 import importlib
@@ -21,7 +21,7 @@ OUTSIDE = os.path.join(os.path.dirname(HERE), "outside")
 PAGE = os.path.join(os.path.dirname(HERE), "page")
 sys.path[:0] = FOLDERS + [OUTSIDE, PAGE]
 from harness import InVain  # noqa: E402
-JOBS = int(os.environ.get("HG_JOBS", "4"))  # they wait more than they work
+JOBS = int(os.environ.get("HG_JOBS", "6"))  # they wait more than they work
 LATE = 3        # how a scenario exits whose bound ran out
 MOST_AGAIN = 3
 LIMIT_S = 150 * float(os.environ.get("HG_SLOW", "1"))
