@@ -196,6 +196,7 @@ def test_fault__sigterm_in_a_storm_leaves_in_order():
         site.sim.wait_off("heron", 2)
         assert log_has(site, "stopped in order")
         assert site.journal(kind="gateway-stopped")
+        site.observer.catch_up()
         last = site.observer.permits("heron")[-1][1]
         assert last["heat"] is False, last
         again(site)
@@ -235,6 +236,7 @@ def test_fault__stopped_longer_than_its_lease_it_wakes_up_harmless():
         truth = site.sim.wait_off("heron", LEASE_S + 2)
         assert truth["last_off_boottime_ms"] / 1000 - at <= LEASE_S + 0.5
         # the heat stays off while it stands still, and when it wakes up
+        site.observer.catch_up()
         permits = len([1 for _, p in site.observer.permits("heron")
                        if p["heat"]])
         gateway.send_signal(signal.SIGCONT)

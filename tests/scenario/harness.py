@@ -22,6 +22,7 @@ import sys
 import tempfile
 import threading
 import time
+import uuid
 
 import paho.mqtt.client as paho
 import websockets
@@ -266,6 +267,8 @@ class Observer:
     def __init__(self, port, topics=(ROOT + "/#",), **kwargs):
         self.messages = []
         self.lock = threading.Lock()
+        self.mark, self.marks = f"observer/{uuid.uuid4()}", 0
+        self.marked = threading.Event()
         self.client = paho.Client(client_id=kwargs.get("client_id", ""),
                                   protocol=paho.MQTTv5)
         if "username" in kwargs:
@@ -287,11 +290,24 @@ class Observer:
                       retain=bool(retain))
 
     def _on_message(self, client, userdata, message):
+        if message.topic == self.mark:
+            if int(message.payload) == self.marks:
+                self.marked.set()
+            return
         self._record("in", message.topic, message.payload, message.retain)
         with self.lock:
             self.messages.append(
                 (boottime(), message.topic, message.payload, message.retain,
                  message.properties))
+
+    def catch_up(self, seconds=2):
+        """Hear all that the broker has passed on to others by now: a message
+        to ourselves comes after it. Without a broker it returns in the end."""
+        self.marked.clear()
+        self.marks += 1
+        self.client.subscribe(self.mark, qos=1)
+        self.client.publish(self.mark, str(self.marks), qos=1)
+        self.marked.wait(seconds * SLOW)
 
     def all(self, topic):
         with self.lock:
@@ -323,6 +339,7 @@ class Sim:
     """heatgate-sim, driven and asked for the truth over its socket."""
 
     def __init__(self, site, rooms, period_ms=400, speed=1, extra=()):
+        self.site = site
         self.path = os.path.join(site.dir, f"sim-{next(SIMS)}.sock")
         args = [os.path.join(BIN, "heatgate-sim"), "--port",
                 str(site.broker_port), "--period-ms", str(period_ms),
@@ -362,8 +379,11 @@ class Sim:
             self.truth(room)), f"the heater of {room} to be off", seconds)
 
     def wait_on(self, room, seconds=20):
-        return wait(lambda: (lambda t: t["truth_on"] and t)(
+        truth = wait(lambda: (lambda t: t["truth_on"] and t)(
             self.truth(room)), f"the heater of {room} to be on", seconds)
+        if self.site.observer:
+            self.site.observer.catch_up()
+        return truth
 
 
 class Site:
@@ -373,6 +393,7 @@ class Site:
         self.dir = tempfile.mkdtemp(prefix="heatgate-scenario-")
         os.chmod(self.dir, 0o755)
         self.processes, self.closers = {}, []
+        self.observer = None
         self.broker_port, self.port = free_port(), free_port()
         self.broker_extra = config.pop("broker_extra", "")
         self.config = {

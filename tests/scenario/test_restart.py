@@ -103,6 +103,7 @@ def test_restart__sigterm_revokes_before_it_leaves():
         process.wait(10 * SLOW)
         assert process.returncode == 0, process.returncode
         site.processes.pop("gateway")
+        site.observer.catch_up()
         revoke = site.observer.permits("heron")[-1][1]
         assert revoke["heat"] is False and \
             revoke["reason"] == "gateway-restart", revoke
@@ -334,8 +335,8 @@ def test_restart__a_plan_survives_or_is_told_to_be_gone():
         if plan is None:
             assert [r for r in site.journal(room="heron")
                     if "plan" in r["kind"]][-1]["kind"] != "plan-set"
-            assert [n for n in site.observer.notices("heron")
-                    if "plan" in n["code"] or "plan" in n["text"]], \
-                "a plan vanished without a word"
+            wait(lambda: [n for n in site.observer.notices("heron")
+                          if "plan" in n["code"] or "plan" in n["text"]],
+                 "a word about the plan that is gone")
         else:
             assert plan["at_risk"], plan

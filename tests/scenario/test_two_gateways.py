@@ -169,7 +169,7 @@ def test_two_gateways__one_that_comes_back_is_a_rival_until_a_person_acts():
         b.owner.see("heron", lambda s: s["heat"] is None and
                     "rival-gateway" in s["lockouts"], "the room to be locked")
         b.sim.wait_off("heron", LEASE_S + 2)
-        assert b.observer.notices("heron", "rival-gateway")
+        wait(lambda: b.observer.notices("heron", "rival-gateway"), "a notice")
         a.owner.see("heron", lambda s: s["fresh"], "fresh")
         assert not b.sim.truth("heron")["truth_on"]
         assert b.owner.rooms["otter"]["lockouts"] == [], "no rival there"
