@@ -380,14 +380,18 @@ def test_access__state_files_are_private():
                                                                   oct(mode))
 
 
+def post_code(site, code):
+    path = site.dir + "/place"
+    with open(path, "w") as file:
+        file.write(code + "\n")
+    os.chmod(path, 0o600)
+    site.config["rooms"]["heron"].update(
+        check_evidence="place-code", place_code_file=path)
+
+
 def test_access__a_place_code_is_evidence():
     with Site() as site:
-        path = site.dir + "/place"
-        with open(path, "w") as file:
-            file.write("K7QM-2W9X\n")
-        os.chmod(path, 0o600)
-        site.config["rooms"]["heron"].update(
-            check_evidence="place-code", place_code_file=path)
+        post_code(site, "K7QM-2W9X")
         site.start(speed=10)
         client = guest(site)
         opened = client.call("check.open", room="heron")
@@ -408,12 +412,7 @@ def test_access__a_place_code_is_evidence():
 
 def test_access__guessing_a_place_code_is_slowed_down():
     with Site() as site:
-        path = site.dir + "/place"
-        with open(path, "w") as file:
-            file.write("K7QM-2W9X\n")
-        os.chmod(path, 0o600)
-        site.config["rooms"]["heron"].update(
-            check_evidence="place-code", place_code_file=path)
+        post_code(site, "K7QM-2W9X")
         site.start(speed=10)
         client = guest(site)
         opened = client.call("check.open", room="heron")
