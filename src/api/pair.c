@@ -1,5 +1,6 @@
 /* The pair of the TLS door; see pair.h. */
 #include "api/pair.h"
+#include "base/text.h"
 #include <libwebsockets.h>
 #include <stdlib.h>
 
@@ -7,20 +8,10 @@ struct hg_api_pair {
     SSL_CTX *ctx; /* holds certificate, chain and key; serves nobody */
 };
 
-/* A key with a pass phrase must not stop the service at a prompt. */
-static int no_phrase(char *phrase, int size, int is_writing, void *ctx)
-{
-    (void)phrase;
-    (void)size;
-    (void)is_writing;
-    (void)ctx;
-    return -1;
-}
-
 static int load(SSL_CTX *ctx, const char *cert_file, const char *key_file,
                 struct hg_buf *why)
 {
-    SSL_CTX_set_default_passwd_cb(ctx, no_phrase);
+    SSL_CTX_set_default_passwd_cb(ctx, hg_secret_no_phrase);
     if (SSL_CTX_use_certificate_chain_file(ctx, cert_file) != 1) {
         hg_buf_addf(why,
                     "%s: the TLS certificate cannot be loaded: it must be "

@@ -429,6 +429,15 @@ bool hg_secret_equal(const void *a, const void *b, size_t len)
     return difference == 0;
 }
 
+int hg_secret_no_phrase(char *phrase, int size, int is_writing, void *ctx)
+{
+    (void)phrase;
+    (void)size;
+    (void)is_writing;
+    (void)ctx;
+    return -1;
+}
+
 /* -- UTF-8 -- */
 
 /*

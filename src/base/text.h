@@ -49,6 +49,12 @@ HG_MUST_CHECK int hg_hex_to_bytes(const char *text, uint8_t *ret_bytes,
 /* Do a and b hold the same len bytes? Takes the same time either way. */
 bool hg_secret_equal(const void *a, const void *b, size_t len);
 
+/*
+ * OpenSSL's pem_password_cb that has no answer (-1): a key with a pass phrase
+ * is refused, and stops no service at a prompt.
+ */
+int hg_secret_no_phrase(char *phrase, int size, int is_writing, void *ctx);
+
 /* Is the whole string valid UTF-8 without NUL and C0 controls? */
 bool hg_text_is_plain_utf8(const char *text, size_t len);
 

@@ -57,16 +57,6 @@ static void announce_name(const SSL *ssl, int where, int value)
         same.usable, hg_resolver_is_address(trust->name) ? NULL : trust->name);
 }
 
-/* A key with a pass phrase must not stop the service at a prompt. */
-static int no_phrase(char *phrase, int size, int is_writing, void *ctx)
-{
-    (void)phrase;
-    (void)size;
-    (void)is_writing;
-    (void)ctx;
-    return -1;
-}
-
 static int set_name(struct hg_link_trust *trust, struct hg_buf *why)
 {
     X509_VERIFY_PARAM *param = SSL_CTX_get0_param(trust->ctx);
@@ -152,7 +142,7 @@ int hg_link_trust_init(struct hg_link_trust *trust,
     SSL_CTX_set_verify(trust->ctx, SSL_VERIFY_PEER, keep_refusal);
     (void)SSL_CTX_set_app_data(trust->ctx, trust);
     SSL_CTX_set_info_callback(trust->ctx, announce_name);
-    SSL_CTX_set_default_passwd_cb(trust->ctx, no_phrase);
+    SSL_CTX_set_default_passwd_cb(trust->ctx, hg_secret_no_phrase);
     err = set_name(trust, why);
     if (err == 0)
         err = load_authorities(trust, tls->ca_file, why);

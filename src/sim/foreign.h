@@ -8,14 +8,14 @@
  *   climate    {"sensors":[{"temperature_f":147.6}],"uptime_s":5203}
  *   door       OPEN or SHUT, plain text
  *   relay      {"state":"ON","load":{"power_kw":5.98}}
- *   relay/set  commands to it: ON or OFF, plain text
+ *   relay/command   to it: ON or OFF, plain text
  * The relay has no thermostat; its timer runs from the first ON and is not
  * started anew by those that follow.
  */
 #include "sim/controller.h"
 
 #define HG_SIMFOREIGN_ROOT    "plant"
-#define HG_SIMFOREIGN_COMMAND "relay/set"
+#define HG_SIMFOREIGN_COMMAND "relay/command"
 #define HG_SIMFOREIGN_LEAVES  3
 
 /*

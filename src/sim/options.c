@@ -30,7 +30,7 @@ const char HG_SIMOPT_HELP[] =
     "                     mac=FILE (as --mac-key, for this room),\n"
     "                     timer_s=N: no lease controller, but a plain relay\n"
     "                     with a hardware timer, on topics of its own:\n"
-    "                     plant/NAME/climate, door, relay, relay/set\n"
+    "                     plant/NAME/climate, door, relay, relay/command\n"
     "  --count N          N more rooms PREFIX-00000 ... on one shared\n"
     "                     connection, for load; these have no will\n"
     "  --prefix PREFIX    their names (load)\n"

@@ -16,7 +16,7 @@ def binding(**change):
     """The controller of a room as the simulated relay speaks."""
     controller = {
         "kind": "switch", "timer_limit_min": 60,
-        "command": {"topic": PLANT + "/relay/set", "on": "ON", "off": "OFF"},
+        "command": {"topic": PLANT + "/relay/command", "on": "ON", "off": "OFF"},
         "signals": {
             "air": {"topic": PLANT + "/climate",
                     "pointer": "/sensors/0/temperature_f", "unit": "F"},
@@ -54,7 +54,7 @@ def commands(site):
     """(when, payload) of everything on the command topic"""
     with site.plant.lock:
         return [(at, payload.decode()) for at, topic, payload, _, _ in
-                site.plant.messages if topic == PLANT + "/relay/set"]
+                site.plant.messages if topic == PLANT + "/relay/command"]
 
 
 def ended(site, why, seconds=20):
@@ -192,7 +192,7 @@ def test_switch__on_unbidden_locks_the_room():
 def test_switch__a_foreign_on_is_a_rival_and_is_switched_off():
     with site_of() as site:
         start(site)
-        site.plant.publish(PLANT + "/relay/set", "ON")
+        site.plant.publish(PLANT + "/relay/command", "ON")
         site.owner.see("heron", lambda s: s["lockouts"] == ["rival-gateway"],
                        "rival-gateway")
         site.sim.wait_off("heron")
@@ -205,7 +205,7 @@ def test_switch__a_kept_on_is_a_rival_too():
         keeper = Observer(site.broker_port, topics=("plant/#",))
         site.closers.append(keeper.close)
         # a relay would go on with it at each of its connections
-        keeper.publish(PLANT + "/relay/set", "ON", retain=True)
+        keeper.publish(PLANT + "/relay/command", "ON", retain=True)
         site.start_gateway()
         owner = site.admin()
         wait(lambda: owner.call("room.state", room="heron")["lockouts"] ==

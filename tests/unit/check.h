@@ -98,4 +98,14 @@ static inline void hg_check_near(const char *label, const char *what,
     _fail(file, line);
 }
 
+/* How often part stands in text. */
+static inline size_t hg_count_text(const char *text, const char *part)
+{
+    size_t count = 0;
+
+    for (; (text = strstr(text, part)) != NULL; text++)
+        count++;
+    return count;
+}
+
 #endif

@@ -254,7 +254,7 @@ static void test_binding__a_door_that_is_not_in_the_map_is_unknown(void **state)
     hg_binding_fill(&b, &reads, now, STALE_MS, &reading);
     assert_int_equal(reading.door, HG_DOOR_UNKNOWN);
     /* a bad air leaves the last one, to grow old */
-    (void)hear(&b, &reads, "t", "{\"t\":\"unavailable\"}", 9000);
+    (void)hear(&b, &reads, "t", "{\"t\":\"broken\"}", 9000);
     assert_int_equal(reads.signal[HG_SIGNAL_AIR].at.ms, 1000);
     /* but null is the sensor's own word for a fault */
     (void)hear(&b, &reads, "t", "{\"t\":null}", 9000);

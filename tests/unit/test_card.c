@@ -109,15 +109,6 @@ static char *print(const struct hg_card *card, bool is_page)
     return text;
 }
 
-static size_t count_of(const char *text, const char *part)
-{
-    size_t count = 0;
-
-    for (; (text = strstr(text, part)) != NULL; text++)
-        count++;
-    return count;
-}
-
 static void test_card__says_how_each_room_is_checked(void **state)
 {
     struct hg_card card = { .code = CODE,
@@ -132,12 +123,12 @@ static void test_card__says_how_each_room_is_checked(void **state)
     char *text = print(&card, false);
 
     (void)state;
-    HG_CHECK_EQ("escaped", count_of(page, "<b>"), 0);
-    HG_CHECK_EQ("escaped", count_of(page, "&lt;b&gt;Heron"), 1);
-    HG_CHECK_EQ("no controls", count_of(text, "\033"), 0);
-    HG_CHECK_EQ("no script", count_of(page, "<script"), 0);
-    HG_CHECK_EQ("one way for both", count_of(page, "Press the button"), 1);
-    HG_CHECK_EQ("one way for both", count_of(text, "Press the button"), 1);
+    HG_CHECK_EQ("escaped", hg_count_text(page, "<b>"), 0);
+    HG_CHECK_EQ("escaped", hg_count_text(page, "&lt;b&gt;Heron"), 1);
+    HG_CHECK_EQ("no controls", hg_count_text(text, "\033"), 0);
+    HG_CHECK_EQ("no script", hg_count_text(page, "<script"), 0);
+    HG_CHECK_EQ("one way for both", hg_count_text(page, "Press the button"), 1);
+    HG_CHECK_EQ("one way for both", hg_count_text(text, "Press the button"), 1);
     HG_CHECK_TRUE("when",
                   strstr(page, "Thursday 1 January 1970, 00:00") != NULL);
     HG_CHECK_TRUE("when",
@@ -147,9 +138,9 @@ static void test_card__says_how_each_room_is_checked(void **state)
     card.room[1].evidence = HG_CARD_PLACE_CODE;
     page = print(&card, true);
     text = print(&card, false);
-    HG_CHECK_EQ("named", count_of(page, "Otter: Note the code"), 1);
-    HG_CHECK_EQ("named", count_of(text, "Otter: Note the code"), 1);
-    HG_CHECK_EQ("named", count_of(page, "Heron\033: Press"), 1);
+    HG_CHECK_EQ("named", hg_count_text(page, "Otter: Note the code"), 1);
+    HG_CHECK_EQ("named", hg_count_text(text, "Otter: Note the code"), 1);
+    HG_CHECK_EQ("named", hg_count_text(page, "Heron\033: Press"), 1);
     free(page);
     free(text);
 }
@@ -173,7 +164,7 @@ static void test_card__draws_no_symbol_that_no_camera_reads(void **state)
     HG_CHECK_EQ("coloured", hg_qr_text("a", true, out), 0);
     assert_int_equal(fclose(out), 0);
     /* version 1: 21 modules (ISO/IEC 18004), four of quiet on each side */
-    HG_CHECK_EQ("lines", count_of(page, "\033[30;107m"), (21 + 8 + 1) / 2);
+    HG_CHECK_EQ("lines", hg_count_text(page, "\033[30;107m"), (21 + 8 + 1) / 2);
     free(page);
 }
 
